@@ -1,0 +1,8 @@
+//! Hear a modification of a guitar valve amplifier before the iron is hot,
+//! and prove afterwards that it did what was promised.
+
+#![forbid(unsafe_code)]
+
+pub mod circuit;
+pub mod units;
+pub mod valves;
