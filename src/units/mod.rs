@@ -1,5 +1,6 @@
 //! Physical quantities, their notation, preferred values, knob positions and tapers.
 
+mod dimension;
 mod error;
 mod notation;
 mod position;

@@ -6,8 +6,9 @@ use std::str::FromStr;
 use serde::de::{self, Deserializer, Visitor};
 use serde::{Deserialize, Serialize, Serializer};
 
+use super::dimension::{self, Dimension};
 use super::error::{UnitError, article};
-use super::notation::{self, Dimension};
+use super::notation;
 
 /// A physical quantity held as a number in its SI base unit.
 pub trait Quantity: Copy + fmt::Display + FromStr<Err = UnitError> {
@@ -63,25 +64,25 @@ macro_rules! quantity {
 }
 
 quantity!(/// Resistance in ohms.
-    Ohms, notation::OHMS, notation::print_coded);
+    Ohms, dimension::OHMS, notation::print_coded);
 quantity!(/// Capacitance in farads.
-    Farads, notation::FARADS, notation::print_coded);
+    Farads, dimension::FARADS, notation::print_coded);
 quantity!(/// Inductance in henries.
-    Henries, notation::HENRIES, notation::print_coded);
+    Henries, dimension::HENRIES, notation::print_coded);
 quantity!(/// Electric potential difference in volts.
-    Volts, notation::VOLTS, notation::print_plain);
+    Volts, dimension::VOLTS, notation::print_plain);
 quantity!(/// Frequency in hertz.
-    Hertz, notation::HERTZ, notation::print_plain);
+    Hertz, dimension::HERTZ, notation::print_plain);
 quantity!(/// Power in watts.
-    Watts, notation::WATTS, notation::print_plain);
+    Watts, dimension::WATTS, notation::print_plain);
 quantity!(/// Current in amperes.
-    Amperes, notation::AMPERES, notation::print_plain);
+    Amperes, dimension::AMPERES, notation::print_plain);
 quantity!(/// Time in seconds.
-    Seconds, notation::SECONDS, notation::print_plain);
+    Seconds, dimension::SECONDS, notation::print_plain);
 quantity!(/// A ratio in decibels.
-    Decibels, notation::DECIBELS, notation::print_plain);
+    Decibels, dimension::DECIBELS, notation::print_plain);
 quantity!(/// A ratio in percent: `Percent(10.0)` is a tenth.
-    Percent, notation::PERCENT, notation::print_plain);
+    Percent, dimension::PERCENT, notation::print_plain);
 
 impl Percent {
     /// The ratio: 0.1 for 10 %.
