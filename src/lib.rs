@@ -4,5 +4,6 @@
 #![forbid(unsafe_code)]
 
 pub mod circuit;
+pub mod linear;
 pub mod units;
 pub mod valves;
