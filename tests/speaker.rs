@@ -186,8 +186,7 @@ fn generated_parts_are_the_closed_form() {
             vec![AcousticSection::resonance(2600.0, 2.0, 6.0), AcousticSection::rolloff(4e3, 1.0)];
         let (circuit, pressure) = circuit_of(&speaker);
         let frequencies = grid(20.0, 20e3, 60);
-        for (hz, [current, p]) in
-            frequencies.iter().zip(answers(&circuit, pressure, &frequencies))
+        for (hz, [current, p]) in frequencies.iter().zip(answers(&circuit, pressure, &frequencies))
         {
             let z = (current.inv() / speaker.impedance(*hz) - 1.0).norm();
             assert!(z < within, "impedance at {hz} Hz, {wiring:?}: {z}");
@@ -287,9 +286,11 @@ fn wrong_files_get_a_clear_error() {
     ));
     // A cone without a rolloff on a source of no resistance goes on beyond 40 kHz if the coil has
     // little inductance.
-    let endless = text
-        .replacen("coefficient = 0.0105", "coefficient = 1e-6", 1)
-        .replacen("rolloffs = [", "rolloffs = []\nresonances_ = [", 1);
+    let endless = text.replacen("coefficient = 0.0105", "coefficient = 1e-6", 1).replacen(
+        "rolloffs = [",
+        "rolloffs = []\nresonances_ = [",
+        1,
+    );
     assert!(Speaker::from_toml("mine.toml", &endless).is_err());
 }
 
@@ -318,13 +319,13 @@ fn deck_of(circuit: &Circuit) -> String {
             }
             Kind::Section { input, output, numerator: [n0, n1, n2], denominator: [d1, d2] } => {
                 // The element wants a leading coefficient that is not zero.
-                let (top, bottom) = if *d2 == 0.0 {
-                    (format!("{n1:e} {n0:e}"), format!("{d1:e} 1"))
+                let (top, bottom, rest) = if *d2 == 0.0 {
+                    (format!("{n1:e} {n0:e}"), format!("{d1:e} 1"), "0")
                 } else {
-                    (format!("{n2:e} {n1:e} {n0:e}"), format!("{d2:e} {d1:e} 1"))
+                    (format!("{n2:e} {n1:e} {n0:e}"), format!("{d2:e} {d1:e} 1"), "0 0")
                 };
                 format!(
-                    "A{label} {} {} f{label}\n.model f{label} s_xfer(gain=1 num_coeff=[{top}] den_coeff=[{bottom}])\n",
+                    "A{label} {} {} f{label}\n.model f{label} s_xfer(gain=1 num_coeff=[{top}] den_coeff=[{bottom}] int_ic=[{rest}])\n",
                     n(input),
                     n(output)
                 )

@@ -19,8 +19,9 @@ use super::system::{Storage, pot_ohms, unknown};
 /// The real point about which the pencil is turned, in rad/s: the middle of the audio band, so
 /// that poles from a tenth of a hertz to many megahertz keep their digits.
 const SIGMA: f64 = TAU * 500.0;
-/// An eigenvalue below this share of the largest belongs to a pole at infinity.
-const INFINITE_MU: f64 = 1e-13;
+/// A lumped circuit says nothing above a gigahertz; what the search finds there is the trace of a
+/// pole at infinity, moved by rounding.
+const FASTEST_RAD_S: f64 = TAU * 1e9;
 const SCHUR_ITERATIONS: usize = 20_000;
 
 /// How a pole moves with one part: d ln |s| / d ln value.
@@ -35,7 +36,7 @@ pub struct Sensitivity {
 }
 
 impl LinearCircuit {
-    /// The finite poles of the circuit in rad/s, by rising magnitude; complex ones in conjugate pairs.
+    /// The poles of the circuit below 1 GHz in rad/s, by rising magnitude; complex ones in conjugate pairs.
     ///
     /// # Errors
     /// [`CircuitError::Singular`], [`CircuitError::NotFinite`].
@@ -67,10 +68,9 @@ impl LinearCircuit {
         let mu = Schur::try_new(m, f64::EPSILON, SCHUR_ITERATIONS)
             .ok_or_else(not_finite)?
             .complex_eigenvalues();
-        let largest = mu.iter().map(|m| m.norm()).fold(0.0, f64::max);
         let mut s: Vec<Complex<f64>> = mu
             .iter()
-            .filter(|m| m.norm() > INFINITE_MU * largest)
+            .filter(|m| m.norm() > 1.0 / FASTEST_RAD_S)
             .map(|m| Complex::from(SIGMA) - m.inv())
             .collect();
         // A real eigenvalue stays real, and a pair stays a pair: only the order is made here.
@@ -192,6 +192,14 @@ impl Refined {
 }
 
 impl Transfer<'_> {
+    /// The finite poles of the circuit: [`LinearCircuit::poles`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn poles(&self) -> Result<Vec<Complex<f64>>, CircuitError> {
+        self.linear.poles()
+    }
+
     /// The finite zeros of this transfer in rad/s, by rising magnitude: the eigenvalues of the
     /// pencil bordered by the source's column and the output's row.
     ///

@@ -100,8 +100,7 @@ impl Speaker {
     /// p = N rho Sd a / (2 pi r). L. L. Beranek, Acoustics (1954), simple source on a baffle
     /// (from memory).
     pub fn pressure_per_acceleration(&self) -> f64 {
-        self.wiring.count() * AIR_DENSITY_KG_PER_M3 * self.driver.cone_area_m2
-            / (TAU * DISTANCE_M)
+        self.wiring.count() * AIR_DENSITY_KG_PER_M3 * self.driver.cone_area_m2 / (TAU * DISTANCE_M)
     }
 
     /// Impedance at the terminals of all drivers, with the exact K (j w)^n, in ohms.

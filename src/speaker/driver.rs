@@ -137,8 +137,7 @@ impl Driver {
 
     /// Acceleration of the cone per volt at the terminals, in m/s^2.
     pub fn acceleration_per_volt(&self, hz: f64) -> Complex<f64> {
-        let velocity =
-            self.motional_impedance(hz) / self.impedance(hz) / self.force_factor_tm;
+        let velocity = self.motional_impedance(hz) / self.impedance(hz) / self.force_factor_tm;
         velocity * Complex::new(0.0, TAU * hz)
     }
 }

@@ -168,7 +168,13 @@ impl SpeakerFile {
         check.within("wiring.parallel", f64::from(parallel), 1.0, 16.0, count)?;
         let cabinet = match self.cabinet {
             CabinetFile::Open { path_m } => Cabinet::Open {
-                path_m: check.within("cabinet.path_m", path_m, 0.05, 5.0, "from 0.05 to 5 metres")?,
+                path_m: check.within(
+                    "cabinet.path_m",
+                    path_m,
+                    0.05,
+                    5.0,
+                    "from 0.05 to 5 metres",
+                )?,
             },
             CabinetFile::Closed { volume_l } => {
                 let litres = "from 1 to 2000 litres";
@@ -306,13 +312,8 @@ impl RangeFile {
             40.0,
             "from 1 to 40 dB",
         )?;
-        let from = check.within(
-            "range_of_use.midband[0]",
-            from,
-            50.0,
-            5e3,
-            "from 50 Hz to 5 kHz",
-        )?;
+        let from =
+            check.within("range_of_use.midband[0]", from, 50.0, 5e3, "from 50 Hz to 5 kHz")?;
         let to = check.within(
             "range_of_use.midband[1]",
             to,
