@@ -5,5 +5,6 @@
 
 pub mod circuit;
 pub mod linear;
+pub mod speaker;
 pub mod units;
 pub mod valves;
