@@ -6,5 +6,6 @@
 pub mod circuit;
 pub mod commands;
 pub mod linear;
+pub mod speaker;
 pub mod units;
 pub mod valves;
