@@ -6,5 +6,8 @@
 pub mod analysis;
 pub mod audio;
 pub mod circuit;
+pub mod commands;
+pub mod linear;
+pub mod speaker;
 pub mod units;
 pub mod valves;
