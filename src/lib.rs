@@ -4,5 +4,7 @@
 #![forbid(unsafe_code)]
 
 pub mod circuit;
+pub mod linear;
+pub mod speaker;
 pub mod units;
 pub mod valves;
