@@ -1,7 +1,7 @@
 //! Runs ngspice (an outside, general-purpose circuit simulator) on a circuit.
 
-use std::fmt::Write;
 use std::fs;
+use std::path::Path;
 use std::process::Command;
 
 use nalgebra::Complex;
@@ -58,12 +58,40 @@ pub fn analyse(
 /// As [`analyse`].
 pub fn analyse_cards(cards: &str, outputs: &[String], sweep: Sweep) -> Result<Answer, String> {
     let folder = tempfile::tempdir().expect("a scratch folder");
-    let vectors: String =
-        outputs.iter().fold(String::new(), |all, o| all + &format!(" v({})", o.to_lowercase()));
-    let mut deck = format!("* circuit under test\n{cards}\n{OPTIONS}\n.control\nset numdgt=16\n");
-    deck.push_str("set wr_singlescale\nop\n");
-    writeln!(deck, "wrdata rest{vectors}").expect("writing to a string");
-    deck.push_str("set appendwrite\n");
+    let folder = folder.path();
+    attempt(folder, cards, outputs, sweep).or_else(|said| {
+        // From zero, Newton's method does not always reach tolerances as small as these: ngspice
+        // then looks for a start with its own ones.
+        run(folder, cards, "", "op\nwrnodev start\n");
+        let start = fs::read_to_string(folder.join("start")).map_err(|_| said)?;
+        let cards = format!("{cards}\n{}", start.replace(".ic ", ".nodeset "));
+        attempt(folder, &cards, outputs, sweep)
+    })
+}
+
+/// Runs ngspice in a folder; what it said, and the deck.
+fn run(folder: &Path, cards: &str, options: &str, control: &str) -> String {
+    // Without the last resort of `optran` (a simulated start), which may take for ever.
+    let deck = format!(
+        "* circuit under test\n{cards}\n{options}\n.control\nset numdgt=16\n\
+         set wr_singlescale\noptran 1 1 1 0 0 0\n{control}quit 0\n.endc\n.end\n"
+    );
+    for old in ["rest", "gains", "start"] {
+        let _ = fs::remove_file(folder.join(old));
+    }
+    fs::write(folder.join("deck.cir"), &deck).expect("writing the deck");
+    let run = Command::new("ngspice")
+        .args(["-n", "-b", "deck.cir"])
+        .current_dir(folder)
+        .output()
+        .expect("ngspice runs (./scripts/test installs it)");
+    let [out, err] = [&run.stdout, &run.stderr].map(|text| String::from_utf8_lossy(text));
+    format!("{out}\n{err}\n{deck}")
+}
+
+fn attempt(folder: &Path, cards: &str, outputs: &[String], sweep: Sweep) -> Result<Answer, String> {
+    let vectors: String = outputs.iter().map(|o| format!(" v({})", o.to_lowercase())).collect();
+    let mut control = format!("op\nwrdata rest{vectors}\nset appendwrite\n");
     let analyses: Vec<String> = match sweep {
         Sweep::List(list) => list.iter().map(|f| format!("ac lin 1 {f:e} {f:e}")).collect(),
         Sweep::Decades { each, from_hz, to_hz } => {
@@ -71,27 +99,13 @@ pub fn analyse_cards(cards: &str, outputs: &[String], sweep: Sweep) -> Result<An
         }
     };
     for analysis in analyses {
-        writeln!(deck, "{analysis}\nwrdata gains{vectors}\ndestroy").expect("writing to a string");
+        control.push_str(&format!("{analysis}\nwrdata gains{vectors}\ndestroy\n"));
     }
-    deck.push_str("quit 0\n.endc\n.end\n");
-    fs::write(folder.path().join("deck.cir"), &deck).expect("writing the deck");
-
-    let run = Command::new("ngspice")
-        .args(["-n", "-b", "deck.cir"])
-        .current_dir(folder.path())
-        .output()
-        .expect("ngspice runs (./scripts/test installs it)");
-    let said = || {
-        format!(
-            "{}\n{}\n{deck}",
-            String::from_utf8_lossy(&run.stdout),
-            String::from_utf8_lossy(&run.stderr)
-        )
-    };
+    let said = run(folder, cards, OPTIONS, &control);
     let read = |name: &str| -> Result<Vec<Vec<f64>>, String> {
-        let text = fs::read_to_string(folder.path().join(name)).map_err(|_| said())?;
+        let text = fs::read_to_string(folder.join(name)).map_err(|_| said.clone())?;
         text.lines()
-            .map(|l| l.split_whitespace().map(|v| v.parse().map_err(|_| said())).collect())
+            .map(|l| l.split_whitespace().map(|v| v.parse().map_err(|_| said.clone())).collect())
             .collect()
     };
     let rest = read("rest")?;
@@ -112,7 +126,7 @@ pub fn analyse_cards(cards: &str, outputs: &[String], sweep: Sweep) -> Result<An
         && rest[0].len() == 1 + outputs.len()
         && gains.iter().all(|row| row.len() == 1 + 2 * outputs.len());
     if !fits || !asked {
-        return Err(said());
+        return Err(said);
     }
     let gains = (0..outputs.len())
         .map(|o| gains.iter().map(|row| Complex::new(row[1 + 2 * o], row[2 + 2 * o])).collect())
