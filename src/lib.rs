@@ -4,6 +4,7 @@
 #![forbid(unsafe_code)]
 
 pub mod circuit;
+pub mod commands;
 pub mod linear;
 pub mod speaker;
 pub mod units;
