@@ -7,6 +7,7 @@ pub mod analysis;
 pub mod audio;
 pub mod circuit;
 pub mod commands;
+pub mod driven;
 pub mod linear;
 pub mod speaker;
 pub mod units;
