@@ -3,6 +3,8 @@
 
 #![forbid(unsafe_code)]
 
+pub mod analysis;
+pub mod audio;
 pub mod circuit;
 pub mod commands;
 pub mod linear;
