@@ -120,7 +120,9 @@ pub(super) fn circuit(state: &AmpState) -> Result<BuiltCircuit, AmpError> {
     let output_name = state.output();
     let Some(output) = circuit.find_node(&output_name) else {
         let hint = nearest(&output_name, circuit.node_names().filter(|n| *n != "0"));
-        return Err(state.wrong(format!("the output {output_name} is no node of the circuit; {hint}")));
+        return Err(
+            state.wrong(format!("the output {output_name} is no node of the circuit; {hint}"))
+        );
     };
     Ok(BuiltCircuit {
         circuit,
@@ -246,7 +248,7 @@ fn add(
                 designator: name.to_owned(),
                 title: speaker.title.clone(),
                 nodes,
-                range_of_use: speaker.range_of_use.clone(),
+                range_of_use: speaker.range_of_use,
             }));
         }
     };

@@ -102,8 +102,9 @@ pub(super) fn part(spec: &PartSpec, shelf: &Shelf, origin: &Origin) -> Result<Pa
         Some(t) => {
             return Err(at("tolerance", format!("{t} is not above 0 % and below 100 %")));
         }
-        None => construction
-            .map_or_else(|| usual_tolerance(kind_name), Construction::usual_tolerance),
+        None => {
+            construction.map_or_else(|| usual_tolerance(kind_name), Construction::usual_tolerance)
+        }
     };
     Ok(Part {
         kind,
@@ -201,9 +202,7 @@ fn kind(
                 emission,
             }
         }
-        KindName::Source => {
-            PartKind::Source { between: between()?, value: value::<Volts>(spec)? }
-        }
+        KindName::Source => PartKind::Source { between: between()?, value: value::<Volts>(spec)? },
         KindName::Speaker => {
             let model = given(spec.model.as_ref(), "model")?;
             PartKind::Speaker {
@@ -222,13 +221,17 @@ fn transformer(spec: &PartSpec) -> Result<PartKind, Fault> {
     }
     let windings = given(spec.windings.as_ref(), "windings")?;
     if windings.is_empty() || windings.len() > MOST_WINDINGS {
-        let problem = format!("{} windings; a transformer has 1 to {MOST_WINDINGS}", windings.len());
+        let problem =
+            format!("{} windings; a transformer has 1 to {MOST_WINDINGS}", windings.len());
         return Err(at("windings", problem));
     }
     for (i, w) in windings.iter().enumerate() {
         let fault = |problem: String| at("windings", format!("winding {}: {problem}", w.name));
         if w.inductance.0 <= 0.0 {
-            return Err(fault(format!("the inductance is {}; it must be above zero", w.inductance)));
+            return Err(fault(format!(
+                "the inductance is {}; it must be above zero",
+                w.inductance
+            )));
         }
         if w.between[0] == w.between[1] {
             return Err(fault(format!("both ends are at the node {}", w.between[0])));
@@ -293,7 +296,8 @@ fn rating(kind: KindName, spec: Option<&OneOrMore>) -> Result<Rating, Fault> {
     } else {
         "write the volts it bears, like \"400 V\""
     };
-    let fault = |text: &str| at("rating", format!("\"{text}\" is no rating of {}; {right}", a(kind)));
+    let fault =
+        |text: &str| at("rating", format!("\"{text}\" is no rating of {}; {right}", a(kind)));
     for text in all {
         // A bare number could be either.
         let bare = text.trim().parse::<f64>().is_ok();

@@ -190,7 +190,12 @@ fn controls(before: &AmpState, after: &AmpState, all: &mut Vec<Difference>) {
     for (name, new) in after.controls() {
         let (was, is) = (place(before, name), place(after, name));
         if !before.controls().contains_key(name) {
-            let added = format!("{} on {}, at {}", new.taper, new.pots.join(" and "), is.unwrap_or_default());
+            let added = format!(
+                "{} on {}, at {}",
+                new.taper,
+                new.pots.join(" and "),
+                is.unwrap_or_default()
+            );
             all.push(one(What::Control, name, None, Some(added), &new.label));
         } else if was != is {
             all.push(one(What::Position, name, was, is, &new.label));

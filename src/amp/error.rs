@@ -29,7 +29,9 @@ pub enum AmpError {
         source: CircuitError,
     },
     /// No amp of that name comes with the program.
-    #[error("there is no amp \"{name}\"; {hint}, or give the path of an amp file, which ends in .toml")]
+    #[error(
+        "there is no amp \"{name}\"; {hint}, or give the path of an amp file, which ends in .toml"
+    )]
     UnknownAmp { name: String, hint: String },
 }
 

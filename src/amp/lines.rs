@@ -87,13 +87,12 @@ impl Lines {
     /// The innermost key at a place in the text.
     fn at(&self, place: usize) -> Option<&Entry> {
         let inside = |s: &Range<usize>| s.contains(&place);
-        self.entries
-            .values()
-            .filter(|e| inside(&e.key_span) || inside(&e.value_span))
-            .min_by_key(|e| {
+        self.entries.values().filter(|e| inside(&e.key_span) || inside(&e.value_span)).min_by_key(
+            |e| {
                 let length = |s: &Range<usize>| if inside(s) { s.len() } else { usize::MAX };
                 length(&e.key_span).min(length(&e.value_span))
-            })
+            },
+        )
     }
 }
 

@@ -109,8 +109,7 @@ impl Shelf {
         }
         let mut valves = (*self.valves).clone();
         for (i, path) in paths.iter().enumerate() {
-            let text =
-                read_text(&origin.resolve(path)).map_err(|e| wrong(i, e.to_string()))?;
+            let text = read_text(&origin.resolve(path)).map_err(|e| wrong(i, e.to_string()))?;
             valves.add_toml(&text, path).map_err(|e| wrong(i, e.to_string()))?;
         }
         self.valves = Arc::new(valves);

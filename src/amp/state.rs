@@ -100,9 +100,8 @@ impl Layout {
         }
         self.check_ends()?;
         for (name, control) in &self.controls {
-            self.check_control(name, control).map_err(|(key, problem)| {
-                (Spot::Control(name.clone(), key), problem)
-            })?;
+            self.check_control(name, control)
+                .map_err(|(key, problem)| (Spot::Control(name.clone(), key), problem))?;
         }
         for (name, part) in &self.parts {
             if let PartKind::Pot { set, .. } | PartKind::Rheostat { set, .. } = part.kind {
@@ -424,8 +423,11 @@ impl AmpState {
 
     /// Something about this state is wrong, with no better place to name.
     pub(super) fn wrong(&self, problem: String) -> AmpError {
-        let key =
-            if self.version.is_empty() { String::new() } else { format!("version \"{}\"", self.version) };
+        let key = if self.version.is_empty() {
+            String::new()
+        } else {
+            format!("version \"{}\"", self.version)
+        };
         AmpError::Wrong { file: self.origin.file.to_string(), line: None, key, problem }
     }
 }

@@ -140,7 +140,8 @@ fn positions(state: &mut AmpState, spec: &VersionSpec, scope: &Scope<'_>) -> Res
         let scope = scope.at("moves").at(name);
         known(name, &scope)?;
         if steps.is_empty() || steps.len() > MOST_STEPS {
-            let problem = format!("{} steps; write 1 to {MOST_STEPS} of [time, position]", steps.len());
+            let problem =
+                format!("{} steps; write 1 to {MOST_STEPS} of [time, position]", steps.len());
             return Err(scope.wrong(problem));
         }
         for (i, pair) in steps.windows(2).enumerate() {
