@@ -4,5 +4,6 @@
 #![forbid(unsafe_code)]
 
 pub mod circuit;
+pub mod page;
 pub mod units;
 pub mod valves;
