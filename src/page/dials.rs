@@ -47,7 +47,7 @@ fn drawing(out: &mut String, dial: &DialScale) {
         let _ = write!(out, r#"<path class="axis" d="M{:.1} {y}H{:.1}"/>"#, across(0.0), across(10.0));
         for step in 0..=10 {
             let (position, x) = (f64::from(step), across(f64::from(step)));
-            let _ = write!(out, r#"<path class="tick" d="M{x:.1} {y}v{}"/>"#, 6.0 * away);
+            let _ = write!(out, r#"<path class="notch" d="M{x:.1} {y}v{}"/>"#, 6.0 * away);
             let (number_y, clock_y) = if away < 0.0 { (y - 11.0, y - 26.0) } else { (y + 20.0, y + 35.0) };
             let _ = write!(out, r#"<text class="number" x="{x:.1}" y="{number_y}">{step}</text>"#);
             if step % 2 == 1 || step == 5 {
@@ -75,7 +75,7 @@ fn drawing(out: &mut String, dial: &DialScale) {
 
 fn table(out: &mut String, dial: &DialScale) {
     out.push_str(
-        r#"<details><summary>Dials as a table</summary><table><caption>Positions that sound closest</caption><thead><tr><th scope="col">Here</th><th scope="col">There</th><th scope="col">Left over</th><th scope="col">Louder there</th></tr></thead><tbody>"#,
+        r#"<details><summary>Dials as a table</summary><div class="scroll" tabindex="0" role="region" aria-label="Dials, table"><table><caption>Positions that sound closest</caption><thead><tr><th scope="col">Here</th><th scope="col">There</th><th scope="col">Left over</th><th scope="col">Louder there</th></tr></thead><tbody>"#,
     );
     for row in &dial.rows {
         let place = |position: f64| format!("{} ({})", clock_text(position), number_text(position));
@@ -94,5 +94,5 @@ fn table(out: &mut String, dial: &DialScale) {
         }
         out.push_str("</tr>");
     }
-    out.push_str("</tbody></table></details>");
+    out.push_str("</tbody></table></div></details>");
 }

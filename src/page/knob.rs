@@ -38,7 +38,7 @@ fn draw_into(out: &mut String, label: &str, position: f64, was: Option<f64>) -> 
         let length = if step % 5 == 0 { 7.0 } else { 4.0 };
         write!(
             out,
-            r#"<path class="tick" transform="rotate({})" d="M0 -25V{}"/>"#,
+            r#"<path class="notch" transform="rotate({})" d="M0 -25V{}"/>"#,
             angle_degrees(f64::from(step)),
             -25.0 - length
         )?;

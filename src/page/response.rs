@@ -147,7 +147,7 @@ fn table(out: &mut String, model: &PageModel, response: &Response, title: &str, 
     rows.sort_by(|a, b| a.0.total_cmp(&b.0));
     let _ = write!(
         out,
-        r#"<details><summary>{title} as a table</summary><table><caption>{title} in dB; letters are open strings</caption><thead><tr><th scope="col">Frequency</th>"#
+        r#"<details><summary>{title} as a table</summary><div class="scroll" tabindex="0" role="region" aria-label="{title}, table"><table><caption>{title} in dB; letters are open strings</caption><thead><tr><th scope="col">Frequency</th>"#
     );
     for curve in curves {
         let _ = write!(out, r#"<th scope="col">{}</th>"#, Text(name(model, curve.version)));
@@ -165,7 +165,7 @@ fn table(out: &mut String, model: &PageModel, response: &Response, title: &str, 
         }
         out.push_str("</tr>");
     }
-    out.push_str("</tbody></table></details>");
+    out.push_str("</tbody></table></div></details>");
 }
 
 fn break_up_table(out: &mut String, model: &PageModel, break_up: &BreakUp) {

@@ -124,9 +124,8 @@ test("a switch is sample-aligned, free of gaps and clicks, and of equal power", 
 
 test("forty hurried switches leave no gap and no click", async () => {
   const { page, faults, context } = await offline();
-  const steps = Array.from({ length: 40 }, (_, n) => [0.2 + n * (n % 5 === 0 ? 0.1 : 0.097), String(1 + ((n * 7) % 4))]);
-  // And pairs of keys 8 ms apart, closer than one fade.
-  for (let n = 0; n < 8; n += 1) steps.push([0.25 + n * 0.5, "3"], [0.258 + n * 0.5, "2"]);
+  // Forty keys, every fifth only 8 ms after the one before it: closer than one fade.
+  const steps = Array.from({ length: 40 }, (_, n) => [0.2 + n * 0.1 - (n % 5 === 4 ? 0.092 : 0), String(1 + ((n * 7) % 4))]);
   await page.evaluate((list) => window.perform(list), steps);
   const found = await page.evaluate(([lead, fade]) => {
     const { heard, voices } = window;
@@ -246,7 +245,7 @@ test("a browser without a FLAC decoder gets the same samples through the page's 
     const decode = OfflineAudioContext.prototype.decodeAudioData;
     OfflineAudioContext.prototype.decodeAudioData = function (data) {
       const start = String.fromCharCode(...new Uint8Array(data, 0, 4));
-      if (start === "fLaC" && !window.open_again) { window.refused += 1; return Promise.reject(new DOMException("no decoder", "EncodingError")); }
+      if (start === "fLaC") { window.refused += 1; return Promise.reject(new DOMException("no decoder", "EncodingError")); }
       if (start === "RIFF") window.waves += 1;
       return decode.call(this, data);
     };`);

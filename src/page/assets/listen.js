@@ -51,7 +51,6 @@ class Listen {
     const lift = Math.max(...this.voices.map((v) => v.lift));
     if (this.lift) {
       find("lift-field").hidden = lift < 1.06;
-      find("lift-db").textContent = Math.round(20 * Math.log10(lift));
     }
     this.choose(voice);
     voicesOf(clip).catch((error) => tellTrouble(`A clip cannot be unpacked (${error.message ?? error}).`));
@@ -67,6 +66,7 @@ class Listen {
     radio.checked = true;
     this.transport.choose(voice);
     this.strip.show(this.transport.clip, voice);
+    this.showLift(voice);
     say(radio.closest("label").querySelector("b").textContent);
   }
 
@@ -77,6 +77,15 @@ class Listen {
     if (count === 0) return;
     const now = this.transport.voice - takes;
     this.choose(takes + (now < 0 ? 0 : (now + 1) % count));
+  }
+
+  /** How much lifting is worth: of the difference that is chosen, or at most. */
+  showLift(voice) {
+    if (!this.lift) return;
+    const decibels = (lift) => Math.round(20 * Math.log10(lift));
+    const chosen = voice >= job.versions.length;
+    const most = decibels(Math.max(...this.voices.map(({ lift }) => lift)));
+    find("lift-db").textContent = chosen ? decibels(this.voices[voice].lift) : `up to ${most}`;
   }
 
   setLoudness(loudness) {
