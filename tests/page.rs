@@ -57,7 +57,8 @@ fn hostile(text: &str) -> PageModel {
     model
 }
 
-const HOSTILE: &str = "</script><script>broken=1</script><img src=x onerror=\"broken=1\">'\"&<!--{{script}}";
+const HOSTILE: &str =
+    "</script><script>broken=1</script><img src=x onerror=\"broken=1\">'\"&<!--{{script}}";
 
 #[test]
 fn a_job_of_four_versions_and_twelve_seconds_stays_below_8_megabytes() {

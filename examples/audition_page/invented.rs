@@ -177,7 +177,8 @@ fn strums(seconds: f64, spacing_seconds: f64) -> Vec<f64> {
     while (strum as f64) * spacing_seconds < seconds {
         for (string, (_, hz)) in STRINGS.iter().enumerate().take(6 - 2 * (strum % 3)) {
             let start = strum as f64 * spacing_seconds + 0.02 * string as f64;
-            let mut line: Vec<f64> = (0..(f64::from(RATE_HZ) / hz) as usize).map(|_| noise(&mut state)).collect();
+            let mut line: Vec<f64> =
+                (0..(f64::from(RATE_HZ) / hz) as usize).map(|_| noise(&mut state)).collect();
             let from = ((start * f64::from(RATE_HZ)) as usize).min(length);
             for n in 0..(length - from) {
                 let here = n % line.len();
@@ -236,12 +237,18 @@ fn response() -> Response {
         differences: curves[1..].iter().map(against_first).collect(),
         frequencies_hz,
         curves,
-        reference: "sound pressure for a small signal at the input; 0 dB is the level in the band's middle".to_owned(),
+        reference:
+            "sound pressure for a small signal at the input; 0 dB is the level in the band's middle"
+                .to_owned(),
         strings: STRINGS
             .iter()
             .map(|&(name, frequency_hz)| OpenString { name: name.to_owned(), frequency_hz })
             .collect(),
-        speaker: Some(RangeOfUse { low_hz: 75.0, high_hz: 5_000.0, note: "at \u{2212}10 dB".to_owned() }),
+        speaker: Some(RangeOfUse {
+            low_hz: 75.0,
+            high_hz: 5_000.0,
+            note: "at \u{2212}10 dB".to_owned(),
+        }),
     }
 }
 

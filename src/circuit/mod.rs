@@ -2,8 +2,17 @@
 
 mod error;
 mod netlist;
+mod operating;
 mod part;
+mod poles;
+mod response;
+mod sparse;
+pub mod system;
+mod topology;
 
 pub use error::CircuitError;
 pub use netlist::Circuit;
+pub use operating::{OperatingPoint, PartAtRest, RESIDUAL_LIMIT_A, ScreenAtRest};
 pub use part::{GROUND, Kind, Node, Part, Winding};
+pub use poles::Sensitivity;
+pub use response::{LinearCircuit, Transfer};

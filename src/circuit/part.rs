@@ -116,3 +116,30 @@ pub struct Part {
     pub name: String,
     pub kind: Kind,
 }
+
+impl Kind {
+    /// Every node that the part touches, in the order of its terminals.
+    pub fn nodes(&self) -> Vec<Node> {
+        match self {
+            Kind::Resistor { between, .. }
+            | Kind::Capacitor { between, .. }
+            | Kind::Inductor { between, .. }
+            | Kind::Rheostat { between, .. } => between.to_vec(),
+            Kind::Windings { windings, .. } => windings.iter().flat_map(|w| w.between).collect(),
+            Kind::Source { plus, minus, .. }
+            | Kind::CurrentControlledSource { plus, minus, .. } => {
+                vec![*plus, *minus]
+            }
+            Kind::Potentiometer { hot, wiper, cold, .. } => vec![*hot, *wiper, *cold],
+            Kind::Triode { plate, grid, cathode, .. } => vec![*plate, *grid, *cathode],
+            Kind::Pentode { plate, screen, grid, cathode, .. } => {
+                vec![*plate, *screen, *grid, *cathode]
+            }
+            Kind::Diode { anode, cathode, .. } => vec![*anode, *cathode],
+            Kind::VoltageControlledSource { plus, minus, control, .. } => {
+                vec![*plus, *minus, control[0], control[1]]
+            }
+            Kind::Section { input, output, .. } => vec![*input, *output],
+        }
+    }
+}

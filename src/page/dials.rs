@@ -44,11 +44,13 @@ fn drawing(out: &mut String, dial: &DialScale) {
         r#"<svg class="scales" viewBox="0 0 {WIDTH} 168" role="img" aria-label="Two dial scales with lines between positions that sound closest. The values are in the table below.">"#
     );
     for (y, away) in [(UPPER, -1.0), (LOWER, 1.0)] {
-        let _ = write!(out, r#"<path class="axis" d="M{:.1} {y}H{:.1}"/>"#, across(0.0), across(10.0));
+        let _ =
+            write!(out, r#"<path class="axis" d="M{:.1} {y}H{:.1}"/>"#, across(0.0), across(10.0));
         for step in 0..=10 {
             let (position, x) = (f64::from(step), across(f64::from(step)));
             let _ = write!(out, r#"<path class="notch" d="M{x:.1} {y}v{}"/>"#, 6.0 * away);
-            let (number_y, clock_y) = if away < 0.0 { (y - 11.0, y - 26.0) } else { (y + 20.0, y + 35.0) };
+            let (number_y, clock_y) =
+                if away < 0.0 { (y - 11.0, y - 26.0) } else { (y + 20.0, y + 35.0) };
             let _ = write!(out, r#"<text class="number" x="{x:.1}" y="{number_y}">{step}</text>"#);
             if step % 2 == 1 || step == 5 {
                 let _ = write!(

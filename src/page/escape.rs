@@ -59,10 +59,7 @@ mod tests {
     fn a_title_cannot_end_its_element_or_attribute() {
         let title = "</script><b a='x' b=\"y\">&\u{0}";
         let safe = Text(title).to_string();
-        assert_eq!(
-            safe,
-            "&lt;/script&gt;&lt;b a=&#39;x&#39; b=&quot;y&quot;&gt;&amp;\u{fffd}"
-        );
+        assert_eq!(safe, "&lt;/script&gt;&lt;b a=&#39;x&#39; b=&quot;y&quot;&gt;&amp;\u{fffd}");
     }
 
     #[test]

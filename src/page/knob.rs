@@ -4,18 +4,16 @@
 use std::fmt::Write;
 
 use super::escape::Text;
+use crate::units::Position;
 
 /// Degrees from 12:00, clockwise.
 pub(super) fn angle_degrees(position: f64) -> f64 {
     position.clamp(0.0, 10.0) * 30.0 - 150.0
 }
 
-/// The clock position to the nearest five minutes, e.g. "2:30".
+/// The clock position, e.g. "2:30".
 pub(super) fn clock_text(position: f64) -> String {
-    // One hour on the dial is 30 degrees, so one step of 0 to 10 is one hour.
-    let minutes = (position.clamp(0.0, 10.0) * 12.0).round() as u32 * 5 + 7 * 60;
-    let hour = (minutes / 60 + 11) % 12 + 1;
-    format!("{hour}:{:02}", minutes % 60)
+    Position::from_turn(position / 10.0).clock()
 }
 
 /// The number to a tenth, e.g. "7.5" or "10".
@@ -45,7 +43,11 @@ fn draw_into(out: &mut String, label: &str, position: f64, was: Option<f64>) -> 
     }
     out.push_str(r#"<circle class="dial" r="21"/>"#);
     if let Some(was) = moved {
-        write!(out, r#"<path class="was" transform="rotate({:.1})" d="M0 -6V-21"/>"#, angle_degrees(was))?;
+        write!(
+            out,
+            r#"<path class="was" transform="rotate({:.1})" d="M0 -6V-21"/>"#,
+            angle_degrees(was)
+        )?;
     }
     write!(
         out,
@@ -72,12 +74,20 @@ mod tests {
 
     #[test]
     fn clock_follows_the_dial() {
-        for (position, clock) in
-            [(0.0, "7:00"), (5.0, "12:00"), (10.0, "5:00"), (2.75, "9:45"), (5.5, "12:30"), (6.0, "1:00")]
-        {
+        for (position, clock) in [
+            (0.0, "7:00"),
+            (5.0, "12:00"),
+            (10.0, "5:00"),
+            (2.75, "9:45"),
+            (5.5, "12:30"),
+            (6.0, "1:00"),
+        ] {
             assert_eq!(clock_text(position), clock);
         }
-        assert_eq!((angle_degrees(0.0), angle_degrees(5.0), angle_degrees(10.0)), (-150.0, 0.0, 150.0));
+        assert_eq!(
+            (angle_degrees(0.0), angle_degrees(5.0), angle_degrees(10.0)),
+            (-150.0, 0.0, 150.0)
+        );
     }
 
     #[test]

@@ -85,10 +85,8 @@ mod tests {
 
     #[test]
     fn loudest_take_meets_the_ceiling_and_relations_stay() {
-        let clip = Clip {
-            takes: vec![take(0.5, 6.0, 0.0), take(0.25, 0.0, 12.0)],
-            ..Clip::default()
-        };
+        let clip =
+            Clip { takes: vec![take(0.5, 6.0, 0.0), take(0.25, 0.0, 12.0)], ..Clip::default() };
         for levels in [Levels::matched(&clip), Levels::as_loud(&clip)] {
             let peaks = [0.5 * levels.gain(0), 0.25 * levels.gain(1)];
             assert!((decibels(peaks[0].max(peaks[1])) - CEILING_DB).abs() < 1e-9);
@@ -106,7 +104,9 @@ mod tests {
     #[test]
     fn lift_stops_at_the_ceiling() {
         assert!((lift_db(&[0.01, -0.01], &[0.1, -0.1], 1.0) - 20.0).abs() < 1e-6);
-        assert!((lift_db(&[0.01, 0.0, 0.0, 0.0], &[0.9; 4], 1.0) - (40.0 + CEILING_DB)).abs() < 1e-5);
+        assert!(
+            (lift_db(&[0.01, 0.0, 0.0, 0.0], &[0.9; 4], 1.0) - (40.0 + CEILING_DB)).abs() < 1e-5
+        );
         assert_eq!(lift_db(&[0.0; 4], &[0.9; 4], 1.0), 0.0);
     }
 }

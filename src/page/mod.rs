@@ -100,7 +100,11 @@ pub fn write_page(model: &PageModel) -> Result<Page, PageError> {
         .map(|&(samples, sample_rate_hz)| {
             let quantised = sound::quantise(samples);
             let file = sound::pack(&quantised.steps, sample_rate_hz);
-            data::Sound { gain: quantised.gain, text: STANDARD.encode(&file.bytes), kind: file.kind }
+            data::Sound {
+                gain: quantised.gain,
+                text: STANDARD.encode(&file.bytes),
+                kind: file.kind,
+            }
         })
         .collect();
     let sound_bytes = sounds.iter().map(|sound| sound.text.len()).sum();

@@ -105,7 +105,8 @@ pub(super) fn draw(plot: &Plot<'_>, frame: &Frame) -> String {
 fn draw_into(svg: &mut String, plot: &Plot<'_>, frame: &Frame) -> std::fmt::Result {
     let low_hz = plot.frequencies_hz.first().copied().unwrap_or(20.0).max(10.0);
     let high_hz = plot.frequencies_hz.last().copied().unwrap_or(2e4).max(low_hz * 2.0);
-    let across = |hz: f64| LEFT + frame.inner_width() * (hz / low_hz).ln() / (high_hz / low_hz).ln();
+    let across =
+        |hz: f64| LEFT + frame.inner_width() * (hz / low_hz).ln() / (high_hz / low_hz).ln();
     let scale = plot.scale;
     let down = |db: f64| {
         let share = (scale.high_db - db) / (scale.high_db - scale.low_db);

@@ -109,7 +109,12 @@ fn figure(
             Text(name(model, curve.version))
         );
     }
-    let _ = write!(out, "</ul></figcaption>{}{}", plot::draw(&drawing, &WIDE), plot::draw(&drawing, &NARROW));
+    let _ = write!(
+        out,
+        "</ul></figcaption>{}{}",
+        plot::draw(&drawing, &WIDE),
+        plot::draw(&drawing, &NARROW)
+    );
     let _ = write!(
         out,
         r#"<div class="reading"><label>Read off at <input type="range" min="0" max="{}" value="0" step="1" data-reading="{number}"></label><output data-values="{number}">Point at the plot, tap it, or move the slider.</output></div>"#,

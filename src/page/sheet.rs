@@ -93,8 +93,9 @@ fn hidden(yes: bool) -> &'static str {
 
 /// One outline per take and difference, in the order of the script's voices.
 fn waves(model: &PageModel) -> String {
-    let mut out =
-        format!(r#"<svg viewBox="0 0 {COLUMNS} {HEIGHT}" preserveAspectRatio="none" aria-hidden="true">"#);
+    let mut out = format!(
+        r#"<svg viewBox="0 0 {COLUMNS} {HEIGHT}" preserveAspectRatio="none" aria-hidden="true">"#
+    );
     for (index, clip) in model.clips.iter().enumerate() {
         let gains: Vec<f64> = clip.takes.iter().map(|take| gain(take.matched_gain_db)).collect();
         let full_scale = clip
@@ -164,7 +165,13 @@ fn loud_words(model: &PageModel, clip: &Clip, take: usize) -> String {
     }
 }
 
-fn difference_choice(out: &mut String, model: &PageModel, index: usize, clip: &Clip, number: usize) {
+fn difference_choice(
+    out: &mut String,
+    model: &PageModel,
+    index: usize,
+    clip: &Clip,
+    number: usize,
+) {
     let Some(difference) = clip.differences.get(number) else { return };
     let name = |version: usize| model.versions.get(version).map_or("", |version| &version.name);
     let after = clip.takes.get(difference.after).map_or(&[][..], |take| &take.samples);

@@ -11,11 +11,16 @@ use flacenc::component::BitRepr;
 use flacenc::error::Verify;
 use flacenc::source::MemSource;
 
+use crate::audio::Noise;
+
 /// Bits per embedded sample.
 pub(super) const BITS: u32 = 16;
 
 /// Largest integer that a take's peak is scaled to: one dither step and one rounding below the end.
 const PEAK_STEPS: f64 = 32765.0;
+
+/// The same for every take, so that the same job makes the same bytes.
+const DITHER_SEED: u64 = 1;
 
 /// A take as integers and the gain that undoes the scaling.
 pub(super) struct Quantised {
@@ -55,33 +60,19 @@ pub(super) fn quantise(samples: &[f32]) -> Quantised {
         return Quantised { steps: vec![0; samples.len()], gain: 1.0 };
     }
     let scale = PEAK_STEPS / peak;
-    let mut dither = Dither(0x9e37_79b9_7f4a_7c15);
+    let mut dither = Noise::new(DITHER_SEED);
     let steps = samples
         .iter()
         // Within +-32767 by the choice of PEAK_STEPS, so the cast never saturates.
-        .map(|&sample| (f64::from(sample) * scale + dither.next_step()).round() as i16)
+        .map(|&sample| (f64::from(sample) * scale + dither.triangular()).round() as i16)
         .collect();
     Quantised { steps, gain: 32768.0 / scale }
 }
 
-/// Triangular noise between -1 and 1, the same for every run (xorshift64*, Vigna 2016).
-struct Dither(u64);
+/// Shortest block of a FLAC stream (RFC 9639, section 8.2).
+const SHORTEST_BLOCK: usize = 16;
 
-impl Dither {
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        let bits = self.0.wrapping_mul(0x2545_f491_4f6c_dd1d) >> 11;
-        bits as f64 / (1_u64 << 53) as f64
-    }
-
-    fn next_step(&mut self) -> f64 {
-        self.uniform() - self.uniform()
-    }
-}
-
-/// FLAC, or WAV where that is smaller (noise) or the encoder declines (a few samples only).
+/// FLAC, or WAV where that is smaller (noise) or there are too few samples for FLAC.
 pub(super) fn pack(steps: &[i16], sample_rate_hz: u32) -> SoundFile {
     let wav = wav(steps, sample_rate_hz);
     match flac(steps, sample_rate_hz) {
@@ -91,10 +82,18 @@ pub(super) fn pack(steps: &[i16], sample_rate_hz: u32) -> SoundFile {
 }
 
 fn flac(steps: &[i16], sample_rate_hz: u32) -> Option<Vec<u8>> {
+    if steps.len() < SHORTEST_BLOCK {
+        return None;
+    }
     let config = flacenc::config::Encoder::default().into_verified().ok()?;
     let samples: Vec<i32> = steps.iter().map(|&step| i32::from(step)).collect();
     let source = MemSource::from_samples(&samples, 1, BITS as usize, sample_rate_hz as usize);
-    let stream = flacenc::encode_with_fixed_block_size(&config, source, config.block_size).ok()?;
+    let mut stream =
+        flacenc::encode_with_fixed_block_size(&config, source, config.block_size).ok()?;
+    // The header's smallest block must leave out the last one (RFC 9639, section 8.2); the encoder
+    // counts it, and some decoders then refuse a clip whose rest is short.
+    let block = config.block_size.min(steps.len());
+    stream.stream_info_mut().set_block_sizes(block, block).ok()?;
     let mut sink = ByteSink::new();
     stream.write(&mut sink).ok()?;
     Some(sink.into_inner())
@@ -129,8 +128,8 @@ mod tests {
     }
 
     fn noise(length: usize) -> Vec<i16> {
-        let mut dither = Dither(7);
-        (0..length).map(|_| (dither.next_step() * 32767.0) as i16).collect()
+        let mut noise = Noise::new(7);
+        (0..length).map(|_| (noise.triangular() * 32767.0) as i16).collect()
     }
 
     /// Decoded by an independent program (claxon for FLAC, hound for WAV).
@@ -161,7 +160,13 @@ mod tests {
                     let file = pack(&steps, rate);
                     let (back, back_rate, bits) = unpack(&file);
                     assert_eq!((back_rate, bits), (rate, BITS));
-                    assert!(back.iter().eq(steps.iter().map(|&s| i32::from(s)).collect::<Vec<_>>().iter()));
+                    assert!(
+                        back.iter().eq(steps
+                            .iter()
+                            .map(|&s| i32::from(s))
+                            .collect::<Vec<_>>()
+                            .iter())
+                    );
                 }
             }
         }

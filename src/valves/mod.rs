@@ -3,6 +3,25 @@
 use std::fmt::Debug;
 use std::sync::Arc;
 
+mod comparison;
+mod dempwolf_zoelzer;
+mod error;
+mod file;
+mod grid;
+mod koren_pentode;
+mod koren_triode;
+mod library;
+mod numeric;
+
+pub use comparison::{Comparison, compare};
+pub use dempwolf_zoelzer::DempwolfZoelzer;
+pub use error::ValveError;
+pub use file::{DataSheetPoint, Maxima, PentodeSection, TriodeLawName, TriodeSection, ValveFile};
+pub use grid::GridConduction;
+pub use koren_pentode::{KorenPentode, KorenPentodeConstants};
+pub use koren_triode::{KorenTriode, KorenTriodeConstants};
+pub use library::Library;
+
 /// What a triode's law gives at one pair of voltages.
 ///
 /// Voltages are relative to the cathode, currents in amperes flow into the

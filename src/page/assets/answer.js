@@ -2,7 +2,7 @@
 
 /** One position as a clock position; 7:00 is 0, 5:00 is 10. */
 function clockText(position) {
-  const minutes = Math.round(position * 12) * 5 + 7 * 60;
+  const minutes = Math.round(position * 60) + 7 * 60;
   return `${((Math.floor(minutes / 60) + 11) % 12) + 1}:${String(minutes % 60).padStart(2, "0")}`;
 }
 

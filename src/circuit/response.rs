@@ -1,0 +1,180 @@
+//! The exact response: the linearised circuit solved at each frequency.
+
+use std::f64::consts::TAU;
+
+use nalgebra::{Complex, DMatrix, DVector};
+
+use super::error::CircuitError;
+use super::netlist::Circuit;
+use super::operating::{OperatingPoint, singular};
+use super::part::Node;
+use super::sparse::{LANES, SparseSolver};
+use super::system::{System, unknown};
+
+/// Frequency at which the order of elimination is chosen.
+const REFERENCE_HZ: f64 = 700.0;
+
+/// A circuit with its valves replaced by their conductances at the operating point.
+#[derive(Clone, Debug)]
+pub struct LinearCircuit {
+    pub(super) circuit: Circuit,
+    pub(super) system: System,
+    /// `G` with the devices' conductances.
+    pub(super) static_part: DMatrix<f64>,
+    /// `C`.
+    pub(super) storage: DMatrix<f64>,
+    solver: SparseSolver,
+}
+
+impl LinearCircuit {
+    /// Linearises a circuit at an operating point.
+    ///
+    /// # Errors
+    /// [`CircuitError::Singular`] and what [`System::new`] refuses.
+    pub fn new(circuit: &Circuit, point: &OperatingPoint) -> Result<Self, CircuitError> {
+        Self::build(circuit, System::new(circuit)?, &point.unknowns)
+    }
+
+    /// Linearises a circuit, finding its operating point first if it has valves or diodes.
+    ///
+    /// # Errors
+    /// As [`OperatingPoint::solve`] and [`Self::new`].
+    pub fn of(circuit: &Circuit) -> Result<Self, CircuitError> {
+        let system = System::new(circuit)?;
+        let at_rest = if system.devices.is_empty() {
+            vec![0.0; system.size]
+        } else {
+            OperatingPoint::of_system(circuit, &system)?.unknowns
+        };
+        Self::build(circuit, system, &at_rest)
+    }
+
+    fn build(circuit: &Circuit, system: System, at_rest: &[f64]) -> Result<Self, CircuitError> {
+        let static_part = system.linearised(at_rest);
+        let storage = system.storage_matrix();
+        let s = Complex::new(0.0, TAU * REFERENCE_HZ);
+        let solver = SparseSolver::new(&static_part, &storage, s)
+            .ok_or_else(|| singular(circuit, &system, dense(&static_part, &storage, s).lu().u()))?;
+        Ok(Self { circuit: circuit.clone(), system, static_part, storage, solver })
+    }
+
+    /// The circuit that was linearised.
+    pub fn circuit(&self) -> &Circuit {
+        &self.circuit
+    }
+
+    /// The transfer from the source of that name (1 V in place of its signal, every other source at
+    /// rest) to the voltage of a node.
+    ///
+    /// # Errors
+    /// [`CircuitError::UnknownPart`] if there is no such source.
+    pub fn transfer(&self, source: &str, output: Node) -> Result<Transfer<'_>, CircuitError> {
+        let row = self
+            .system
+            .sources
+            .get(source)
+            .ok_or_else(|| CircuitError::UnknownPart { part: source.to_owned() })?
+            .row;
+        Ok(Transfer { linear: self, source_row: row, output: unknown(output) })
+    }
+
+    /// Gains from one source to several nodes: `answer[node][frequency]`.
+    ///
+    /// # Errors
+    /// As [`Self::transfer`] and [`Transfer::gains`].
+    pub fn gains(
+        &self,
+        source: &str,
+        outputs: &[Node],
+        frequencies_hz: &[f64],
+    ) -> Result<Vec<Vec<Complex<f64>>>, CircuitError> {
+        let row = self.transfer(source, super::part::GROUND)?.source_row;
+        let unknowns: Vec<Option<usize>> = outputs.iter().map(|&n| unknown(n)).collect();
+        let mut answer = vec![Vec::with_capacity(frequencies_hz.len()); outputs.len()];
+        let mut workspace = self.solver.workspace();
+        for chunk in frequencies_hz.chunks(LANES) {
+            let mut s = [Complex::new(0.0, 0.0); LANES];
+            for (s, f) in s.iter_mut().zip(chunk) {
+                s.im = TAU * f;
+            }
+            let fine = self.solver.solve(&mut workspace, row, &s[..chunk.len()]);
+            for lane in 0..chunk.len() {
+                if fine[lane] {
+                    for (answer, u) in answer.iter_mut().zip(&unknowns) {
+                        answer.push(u.map_or(Complex::new(0.0, 0.0), |u| workspace.value(u, lane)));
+                    }
+                } else {
+                    let x = self.dense_solve(row, s[lane])?;
+                    for (answer, u) in answer.iter_mut().zip(&unknowns) {
+                        answer.push(u.map_or(Complex::new(0.0, 0.0), |u| x[u]));
+                    }
+                }
+            }
+        }
+        Ok(answer)
+    }
+
+    /// The same by dense LU with partial pivoting: slower, and needs no fixed order.
+    pub(super) fn dense_solve(
+        &self,
+        source_row: usize,
+        s: Complex<f64>,
+    ) -> Result<DVector<Complex<f64>>, CircuitError> {
+        let lu = dense(&self.static_part, &self.storage, s).lu();
+        let mut b = DVector::zeros(self.system.size);
+        b[source_row] = Complex::from(1.0);
+        lu.solve(&b)
+            .filter(|x| x.iter().all(|v| v.re.is_finite() && v.im.is_finite()))
+            .ok_or_else(|| singular(&self.circuit, &self.system, lu.u()))
+    }
+}
+
+pub(super) fn dense(g: &DMatrix<f64>, c: &DMatrix<f64>, s: Complex<f64>) -> DMatrix<Complex<f64>> {
+    DMatrix::from_fn(g.nrows(), g.ncols(), |i, j| Complex::from(g[(i, j)]) + s * c[(i, j)])
+}
+
+/// The transfer function from one source to one node.
+#[derive(Clone, Copy, Debug)]
+pub struct Transfer<'a> {
+    pub(super) linear: &'a LinearCircuit,
+    pub(super) source_row: usize,
+    pub(super) output: Option<usize>,
+}
+
+impl Transfer<'_> {
+    /// Complex gain (volts per volt) at each frequency.
+    ///
+    /// # Errors
+    /// [`CircuitError::Singular`] if the equations have no answer at a frequency.
+    pub fn gains(&self, frequencies_hz: &[f64]) -> Result<Vec<Complex<f64>>, CircuitError> {
+        let solver = &self.linear.solver;
+        let Some(output) = self.output else {
+            return Ok(vec![Complex::new(0.0, 0.0); frequencies_hz.len()]);
+        };
+        let mut workspace = solver.workspace();
+        let mut answer = Vec::with_capacity(frequencies_hz.len());
+        for chunk in frequencies_hz.chunks(LANES) {
+            let mut s = [Complex::new(0.0, 0.0); LANES];
+            for (s, f) in s.iter_mut().zip(chunk) {
+                s.im = TAU * f;
+            }
+            let fine = solver.solve(&mut workspace, self.source_row, &s[..chunk.len()]);
+            for (lane, s) in s.iter().enumerate().take(chunk.len()) {
+                answer.push(if fine[lane] {
+                    workspace.value(output, lane)
+                } else {
+                    self.linear.dense_solve(self.source_row, *s)?[output]
+                });
+            }
+        }
+        Ok(answer)
+    }
+
+    /// Complex gain at one frequency.
+    ///
+    /// # Errors
+    /// As [`Self::gains`].
+    pub fn gain(&self, frequency_hz: f64) -> Result<Complex<f64>, CircuitError> {
+        Ok(self.gains(&[frequency_hz])?[0])
+    }
+}

@@ -1,0 +1,286 @@
+//! Sparse LU of `G + s C`, ordered once and run on several frequencies side by side.
+//!
+//! The pivots are chosen at one frequency by H. Markowitz's rule ("The elimination form of the
+//! inverse", Management Science 3(3), 1957) among entries large enough to be safe, which gives a
+//! straight list of multiply-subtract steps. That list is then run on eight frequencies at once.
+//! As the order is fixed while the values move, every answer is checked by its residual.
+
+use nalgebra::{Complex, DMatrix};
+
+/// Frequencies that one pass works on.
+pub const LANES: usize = 8;
+
+/// Real and imaginary parts of eight values.
+#[derive(Clone, Copy, Debug, Default)]
+struct Lane {
+    re: [f64; LANES],
+    im: [f64; LANES],
+}
+
+impl Lane {
+    /// self -= a * b
+    #[inline(always)]
+    fn subtract_product(&mut self, a: &Lane, b: &Lane) {
+        for k in 0..LANES {
+            self.re[k] -= a.re[k] * b.re[k] - a.im[k] * b.im[k];
+            self.im[k] -= a.re[k] * b.im[k] + a.im[k] * b.re[k];
+        }
+    }
+
+    /// self *= b
+    #[inline(always)]
+    fn multiply(&mut self, b: &Lane) {
+        for k in 0..LANES {
+            let re = self.re[k] * b.re[k] - self.im[k] * b.im[k];
+            self.im[k] = self.re[k] * b.im[k] + self.im[k] * b.re[k];
+            self.re[k] = re;
+        }
+    }
+
+    #[inline(always)]
+    fn reciprocal(&self) -> Lane {
+        let mut out = Lane::default();
+        for k in 0..LANES {
+            let square = self.re[k] * self.re[k] + self.im[k] * self.im[k];
+            out.re[k] = self.re[k] / square;
+            out.im[k] = -self.im[k] / square;
+        }
+        out
+    }
+}
+
+/// An entry of the matrix: `static_part + s * storage`.
+#[derive(Clone, Debug)]
+struct Entry {
+    slot: u32,
+    row: u32,
+    column: u32,
+    static_part: f64,
+    storage: f64,
+}
+
+/// One pivot and the entries below it (`lower`: slot, row) and beside it (`upper`: slot, column).
+#[derive(Clone, Debug)]
+struct Step {
+    pivot: u32,
+    row: u32,
+    column: u32,
+    lower: Vec<(u32, u32)>,
+    upper: Vec<(u32, u32)>,
+    /// (target, lower, upper) slots.
+    updates: Vec<(u32, u32, u32)>,
+}
+
+/// The ordered elimination of one matrix.
+#[derive(Clone, Debug)]
+pub struct SparseSolver {
+    size: usize,
+    slots: usize,
+    entries: Vec<Entry>,
+    steps: Vec<Step>,
+}
+
+/// Reusable memory of a solve.
+#[derive(Clone, Debug)]
+pub struct Workspace {
+    values: Vec<Lane>,
+    right: Vec<Lane>,
+    x: Vec<Lane>,
+}
+
+/// A pivot must be at least this share of the largest entry of its column.
+const PIVOT_THRESHOLD: f64 = 0.05;
+/// Largest relative residual of an answer that is taken.
+const RESIDUAL_LIMIT: f64 = 1e-11;
+
+impl SparseSolver {
+    /// Orders the elimination of `static_part + s storage` with the values at `reference`.
+    /// `None` if the matrix is singular there.
+    pub fn new(
+        static_part: &DMatrix<f64>,
+        storage: &DMatrix<f64>,
+        reference: Complex<f64>,
+    ) -> Option<Self> {
+        let n = static_part.nrows();
+        let mut slot = DMatrix::from_element(n, n, u32::MAX);
+        let mut slots = 0u32;
+        let mut entries = Vec::new();
+        for c in 0..n {
+            for r in 0..n {
+                let (g, s) = (static_part[(r, c)], storage[(r, c)]);
+                if g != 0.0 || s != 0.0 {
+                    slot[(r, c)] = slots;
+                    entries.push(Entry {
+                        slot: slots,
+                        row: r as u32,
+                        column: c as u32,
+                        static_part: g,
+                        storage: s,
+                    });
+                    slots += 1;
+                }
+            }
+        }
+        let mut a = DMatrix::from_fn(n, n, |r, c| {
+            Complex::from(static_part[(r, c)]) + reference * storage[(r, c)]
+        });
+        let (mut rows, mut columns) = ((0..n).collect::<Vec<_>>(), (0..n).collect::<Vec<_>>());
+        let mut steps = Vec::with_capacity(n);
+        while !rows.is_empty() {
+            let (pr, pc) = choose_pivot(&a, &slot, &rows, &columns)?;
+            rows.retain(|&r| r != pr);
+            columns.retain(|&c| c != pc);
+            let used = |r: usize, c: usize| slot[(r, c)] != u32::MAX;
+            let lower_rows: Vec<usize> = rows.iter().copied().filter(|&r| used(r, pc)).collect();
+            let upper_columns: Vec<usize> =
+                columns.iter().copied().filter(|&c| used(pr, c)).collect();
+            let mut updates = Vec::new();
+            for &r in &lower_rows {
+                let factor = a[(r, pc)] / a[(pr, pc)];
+                for &c in &upper_columns {
+                    if slot[(r, c)] == u32::MAX {
+                        slot[(r, c)] = slots;
+                        slots += 1;
+                    }
+                    let upper = a[(pr, c)];
+                    a[(r, c)] -= factor * upper;
+                    updates.push((slot[(r, c)], slot[(r, pc)], slot[(pr, c)]));
+                }
+            }
+            steps.push(Step {
+                pivot: slot[(pr, pc)],
+                row: pr as u32,
+                column: pc as u32,
+                lower: lower_rows.iter().map(|&r| (slot[(r, pc)], r as u32)).collect(),
+                upper: upper_columns.iter().map(|&c| (slot[(pr, c)], c as u32)).collect(),
+                updates,
+            });
+        }
+        Some(Self { size: n, slots: slots as usize, entries, steps })
+    }
+
+    /// Memory for [`Self::solve`].
+    pub fn workspace(&self) -> Workspace {
+        Workspace {
+            values: vec![Lane::default(); self.slots],
+            right: vec![Lane::default(); self.size],
+            x: vec![Lane::default(); self.size],
+        }
+    }
+
+    /// Solves for a right side of one 1 in `source_row` at up to [`LANES`] values of s; returns for
+    /// each whether the answer's residual is in order. Read it with [`Workspace::value`].
+    pub fn solve(&self, w: &mut Workspace, source_row: usize, s: &[Complex<f64>]) -> [bool; LANES] {
+        let last = s.last().copied().unwrap_or_default();
+        let s: [Complex<f64>; LANES] = std::array::from_fn(|k| s.get(k).copied().unwrap_or(last));
+        w.values.fill(Lane::default());
+        for e in &self.entries {
+            let v = &mut w.values[e.slot as usize];
+            for (k, s) in s.iter().enumerate() {
+                v.re[k] = e.static_part + e.storage * s.re;
+                v.im[k] = e.storage * s.im;
+            }
+        }
+        w.right.fill(Lane::default());
+        w.right[source_row].re = [1.0; LANES];
+        for step in &self.steps {
+            let inverse = w.values[step.pivot as usize].reciprocal();
+            w.values[step.pivot as usize] = inverse;
+            for &(slot, row) in &step.lower {
+                w.values[slot as usize].multiply(&inverse);
+                let factor = w.values[slot as usize];
+                let upper = w.right[step.row as usize];
+                w.right[row as usize].subtract_product(&factor, &upper);
+            }
+            for &(target, lower, upper) in &step.updates {
+                let (l, u) = (w.values[lower as usize], w.values[upper as usize]);
+                w.values[target as usize].subtract_product(&l, &u);
+            }
+        }
+        for step in self.steps.iter().rev() {
+            let mut sum = w.right[step.row as usize];
+            for &(slot, column) in &step.upper {
+                sum.subtract_product(&w.values[slot as usize], &w.x[column as usize]);
+            }
+            sum.multiply(&w.values[step.pivot as usize]);
+            w.x[step.column as usize] = sum;
+        }
+        self.check(w, source_row, &s)
+    }
+
+    /// The residual of each answer against the sum of magnitudes in each row.
+    fn check(
+        &self,
+        w: &mut Workspace,
+        source_row: usize,
+        s: &[Complex<f64>; LANES],
+    ) -> [bool; LANES] {
+        w.right.fill(Lane::default());
+        w.right[source_row].re = [-1.0; LANES];
+        // The first `size` values are free again: they hold the row sums of magnitudes.
+        let scale = &mut w.values[..self.size];
+        scale.fill(Lane::default());
+        for e in &self.entries {
+            let (x, r) = (&w.x[e.column as usize], &mut w.right[e.row as usize]);
+            let m = &mut scale[e.row as usize];
+            for k in 0..LANES {
+                let re = e.static_part + e.storage * s[k].re;
+                let im = e.storage * s[k].im;
+                r.re[k] += re * x.re[k] - im * x.im[k];
+                r.im[k] += re * x.im[k] + im * x.re[k];
+                m.re[k] += (re.abs() + im.abs()) * (x.re[k].abs() + x.im[k].abs());
+            }
+        }
+        let mut fine = [true; LANES];
+        for (row, (r, m)) in w.right.iter().zip(scale.iter()).enumerate() {
+            for k in 0..LANES {
+                let scale = m.re[k] + if row == source_row { 1.0 } else { 0.0 };
+                // Written so that NaN counts as wrong.
+                fine[k] &= r.re[k].abs() + r.im[k].abs() <= RESIDUAL_LIMIT * scale;
+            }
+        }
+        fine
+    }
+}
+
+impl Workspace {
+    /// Unknown `index` of the answer in `lane`.
+    pub fn value(&self, index: usize, lane: usize) -> Complex<f64> {
+        Complex::new(self.x[index].re[lane], self.x[index].im[lane])
+    }
+}
+
+/// The cheapest entry (fewest updates) among those large enough in their column.
+fn choose_pivot(
+    a: &DMatrix<Complex<f64>>,
+    slot: &DMatrix<u32>,
+    rows: &[usize],
+    columns: &[usize],
+) -> Option<(usize, usize)> {
+    let used = |r: usize, c: usize| slot[(r, c)] != u32::MAX;
+    let row_count = |r: usize| columns.iter().filter(|&&c| used(r, c)).count();
+    let counts: Vec<usize> = rows.iter().map(|&r| row_count(r)).collect();
+    let mut best: Option<(usize, f64, usize, usize)> = None;
+    for &c in columns {
+        let in_column: Vec<(usize, usize)> =
+            rows.iter().copied().enumerate().filter(|&(_, r)| used(r, c)).collect();
+        let largest = in_column.iter().map(|&(_, r)| a[(r, c)].norm()).fold(0.0, f64::max);
+        for &(at, r) in &in_column {
+            let size = a[(r, c)].norm();
+            if size == 0.0 || !size.is_finite() || size < PIVOT_THRESHOLD * largest {
+                continue;
+            }
+            let cost = (counts[at] - 1) * (in_column.len() - 1);
+            let better = match best {
+                None => true,
+                Some((least, share, ..)) => {
+                    cost < least || (cost == least && size / largest > share)
+                }
+            };
+            if better {
+                best = Some((cost, size / largest, r, c));
+            }
+        }
+    }
+    best.map(|(_, _, r, c)| (r, c))
+}

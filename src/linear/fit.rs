@@ -1,0 +1,294 @@
+//! From a transfer function in s to sections in z.
+//!
+//! The poles are those of the circuit, carried over by z = exp(s T); what is fitted are the
+//! numerators, by weighted complex least squares against the exact response. Sections with fixed
+//! poles in parallel (B. Bank, "Perceptually motivated audio equalization using fixed-pole parallel
+//! second-order filters", IEEE Signal Processing Letters 15, 2008) stay well conditioned at forty
+//! poles, where a cascade of the same order would not.
+//!
+//! A real filter has a real gain at half the sample rate and the circuit has not, so a fit without
+//! delay is off by decibels at the top. A short common delay with a short FIR beside the sections
+//! takes that up; the delay is known, the same for every circuit at one rate, and is removed from
+//! rendered clips.
+
+use std::f64::consts::{PI, TAU};
+
+use nalgebra::{Complex, DMatrix, DVector};
+
+use super::error::LinearError;
+use super::section::{Section, Sections};
+use crate::circuit::Transfer;
+
+/// Largest fit error up to 16 kHz that is accepted.
+pub const FIT_LIMIT_DB: f64 = 0.1;
+/// Where the fit must hold, from and to.
+pub const FIT_BAND_HZ: [f64; 2] = [10.0, 20_000.0];
+/// Lowest sample rate that leaves room for 20 kHz.
+pub const LOWEST_RATE_HZ: f64 = 44_100.0;
+/// Highest sample rate of a clip.
+pub const HIGHEST_RATE_HZ: f64 = 192_000.0;
+
+/// How far a fitted path is from the exact response.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct FitError {
+    /// Largest deviation in magnitude from 10 Hz to 16 kHz.
+    pub to_16_khz_db: f64,
+    /// Largest deviation in magnitude from 16 to 20 kHz.
+    pub to_20_khz_db: f64,
+}
+
+/// A fitted linear path, ready to make processors.
+#[derive(Clone, Debug)]
+pub struct LinearPlan {
+    pub(super) sections: Sections,
+    /// Taps of the FIR beside the sections; the first `delay_frames` lie before the circuit's own time zero.
+    pub(super) taps: Vec<f64>,
+    delay_frames: usize,
+    sample_rate_hz: f64,
+    error: FitError,
+}
+
+/// Number of taps and delay for a rate. Near 20 kHz the lowest rates leave a narrow margin and want
+/// the longer FIR; from twice the audio band on there is room.
+fn taps_and_delay(sample_rate_hz: f64) -> (usize, usize) {
+    if sample_rate_hz < 47_000.0 { (40, 18) } else { (32, 14) }
+}
+
+/// Frequencies of the fit: dense towards the top, logarithmic below, and finer round each pole that
+/// rings in the band.
+fn grid(sample_rate_hz: f64, poles: &[Complex<f64>]) -> Vec<f64> {
+    let top = (0.5 * sample_rate_hz).min(21_500.0_f64.max(0.45 * sample_rate_hz));
+    let mut f: Vec<f64> = Vec::new();
+    let (low, points) = (0.5, 320);
+    let ratio = (top / low).powf(1.0 / (points - 1) as f64);
+    f.extend((0..points).map(|k| low * ratio.powi(k)));
+    f.extend((1..120).map(|k| top * f64::from(k) / 120.0));
+    for p in poles {
+        let (centre, width) = (p.im.abs() / TAU, p.re.abs() / TAU);
+        if p.im > 0.0 && centre < top {
+            f.extend((-6..=6).map(|k| centre + 0.5 * f64::from(k) * width));
+        }
+    }
+    f.retain(|f| (low..=top).contains(f));
+    f.sort_by(f64::total_cmp);
+    f.dedup_by(|a, b| (*a - *b).abs() < 1e-9 * *b);
+    f
+}
+
+impl LinearPlan {
+    /// Fits a transfer function at a sample rate.
+    ///
+    /// # Errors
+    /// [`LinearError::Rate`] outside 44.1 to 192 kHz, [`LinearError::Unstable`] if a pole lies in the
+    /// right half plane, [`LinearError::Fit`] if the fit is off by more than [`FIT_LIMIT_DB`], and
+    /// what the circuit's analysis reports.
+    pub fn fit(transfer: &Transfer<'_>, sample_rate_hz: f64) -> Result<Self, LinearError> {
+        let poles = transfer.poles()?;
+        Self::fit_with_poles(&poles, sample_rate_hz, |f| Ok(transfer.gains(f)?))
+    }
+
+    fn fit_with_poles(
+        poles: &[Complex<f64>],
+        sample_rate_hz: f64,
+        exact: impl Fn(&[f64]) -> Result<Vec<Complex<f64>>, LinearError>,
+    ) -> Result<Self, LinearError> {
+        if !(LOWEST_RATE_HZ..=HIGHEST_RATE_HZ).contains(&sample_rate_hz) {
+            return Err(LinearError::Rate { sample_rate_hz });
+        }
+        if let Some(p) = poles.iter().find(|p| p.re > 1e-9 * p.norm()) {
+            return Err(LinearError::Unstable { frequency_hz: p.norm() / TAU, growth_per_s: p.re });
+        }
+        let (taps, delay_frames) = taps_and_delay(sample_rate_hz);
+        let denominators = denominators(poles, sample_rate_hz);
+        let frequencies = grid(sample_rate_hz, poles);
+        let target = exact(&frequencies)?;
+        let mut plan = Self {
+            sections: Sections::default(),
+            taps: vec![0.0; taps],
+            delay_frames,
+            sample_rate_hz,
+            error: FitError::default(),
+        };
+        let peak = target.iter().map(|t| t.norm()).fold(0.0, f64::max);
+        if peak > 0.0 {
+            plan.solve(&denominators, &frequencies, &target, peak)?;
+        }
+        plan.error = plan.measure_error(&exact)?;
+        if plan.error.to_16_khz_db > FIT_LIMIT_DB || !plan.error.to_16_khz_db.is_finite() {
+            return Err(LinearError::Fit { error_db: plan.error.to_16_khz_db });
+        }
+        Ok(plan)
+    }
+
+    /// Weighted least squares for all numerators and taps at once.
+    fn solve(
+        &mut self,
+        denominators: &[[f64; 2]],
+        frequencies: &[f64],
+        target: &[Complex<f64>],
+        peak: f64,
+    ) -> Result<(), LinearError> {
+        let columns = 2 * denominators.len() + self.taps.len();
+        let mut a = DMatrix::<f64>::zeros(2 * frequencies.len(), columns);
+        let mut b = DVector::<f64>::zeros(2 * frequencies.len());
+        for (row, (f, h)) in frequencies.iter().zip(target).enumerate() {
+            // Relative error is what is heard and checked; below -100 dB of the peak the absolute one.
+            let mut weight = 1.0 / (h.norm() + 1e-5 * peak);
+            if *f > 20_100.0 {
+                weight *= 0.05;
+            }
+            let z1 = Complex::from_polar(1.0, -TAU * f / self.sample_rate_hz);
+            let zd = z1.powi(self.delay_frames as i32);
+            let mut put = |column: usize, value: Complex<f64>| {
+                a[(2 * row, column)] = value.re * weight;
+                a[(2 * row + 1, column)] = value.im * weight;
+            };
+            for (k, d) in denominators.iter().enumerate() {
+                let basis = zd / (Complex::from(1.0) + z1 * d[0] + z1 * z1 * d[1]);
+                put(2 * k, basis);
+                // A real pole's section has no second coefficient of its own.
+                let second = if d[1] == 0.0 { Complex::new(0.0, 0.0) } else { basis * z1 };
+                put(2 * k + 1, second);
+            }
+            let mut power = Complex::new(1.0, 0.0);
+            for t in 0..self.taps.len() {
+                put(2 * denominators.len() + t, power);
+                power *= z1;
+            }
+            let shifted = h * zd * weight;
+            b[2 * row] = shifted.re;
+            b[2 * row + 1] = shifted.im;
+        }
+        let x = scaled_least_squares(a, b).ok_or(LinearError::Fit { error_db: f64::INFINITY })?;
+        let sections = denominators
+            .iter()
+            .enumerate()
+            .map(|(k, d)| Section { b: [x[2 * k], x[2 * k + 1]], a: *d })
+            .collect();
+        self.sections = Sections::new(sections);
+        self.taps.copy_from_slice(&x.as_slice()[2 * denominators.len()..]);
+        Ok(())
+    }
+
+    fn measure_error(
+        &self,
+        exact: &impl Fn(&[f64]) -> Result<Vec<Complex<f64>>, LinearError>,
+    ) -> Result<FitError, LinearError> {
+        let [low, high] = FIT_BAND_HZ;
+        let points = 400;
+        let f: Vec<f64> = (0..points)
+            .map(|k| low * (high / low).powf(f64::from(k) / f64::from(points - 1)))
+            .collect();
+        let want = exact(&f)?;
+        let peak = want.iter().map(|t| t.norm()).fold(0.0, f64::max);
+        let mut error = FitError::default();
+        for (f, want) in f.iter().zip(&want) {
+            // A response that is nowhere above -140 dB of its own peak has no decibels to compare.
+            if want.norm() <= 1e-7 * peak {
+                continue;
+            }
+            let db = 20.0 * (self.gain(*f).norm() / want.norm()).log10();
+            let slot =
+                if *f <= 16_000.0 { &mut error.to_16_khz_db } else { &mut error.to_20_khz_db };
+            *slot = if db.is_finite() { slot.max(db.abs()) } else { f64::INFINITY };
+        }
+        Ok(error)
+    }
+
+    /// Gain of the fitted path at a frequency, its delay taken out.
+    pub fn gain(&self, frequency_hz: f64) -> Complex<f64> {
+        let z1 = Complex::from_polar(1.0, -TAU * frequency_hz / self.sample_rate_hz);
+        let fir: Complex<f64> =
+            self.taps.iter().rev().fold(Complex::new(0.0, 0.0), |sum, t| sum * z1 + t);
+        self.sections.gain(z1) + fir * z1.powi(-(self.delay_frames as i32))
+    }
+
+    /// How far the fit is from the exact response.
+    pub fn error(&self) -> FitError {
+        self.error
+    }
+
+    /// Frames by which the processor's output lags the circuit's own.
+    pub fn delay_frames(&self) -> usize {
+        self.delay_frames
+    }
+
+    /// The rate that the plan is for.
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.sample_rate_hz
+    }
+
+    /// The second-order sections, for inspection and for comparisons.
+    pub fn sections(&self) -> &[Section] {
+        self.sections.list()
+    }
+
+    /// The taps of the FIR beside the sections.
+    pub fn taps(&self) -> &[f64] {
+        &self.taps
+    }
+
+    /// Seconds after which the path's answer to an impulse has fallen by 60 dB in energy norm of its
+    /// slowest pole, at most `limit_s`: how much tail a clip wants.
+    pub fn tail_s(&self, limit_s: f64) -> f64 {
+        let radius = self.sections.list().iter().map(Section::radius).fold(0.0, f64::max);
+        let tail = if radius < 1.0 { -6.9 / radius.ln() / self.sample_rate_hz } else { limit_s };
+        tail.min(limit_s)
+    }
+}
+
+/// Denominators 1 + a1 z^-1 + a2 z^-2 of the sections: pairs of poles mapped by exp(s T). Poles far
+/// above the band are left to the FIR; real ones are paired by magnitude.
+fn denominators(poles: &[Complex<f64>], sample_rate_hz: f64) -> Vec<[f64; 2]> {
+    let limit = PI * sample_rate_hz;
+    let mut out = Vec::new();
+    let mut waiting: Option<f64> = None;
+    for p in poles.iter().filter(|p| p.norm() < limit) {
+        // A pole that the search found a hair to the right of the axis is one at rest on it.
+        let z = (Complex::new(p.re.min(0.0), p.im) / sample_rate_hz).exp();
+        if p.im.abs() <= 1e-9 * p.norm() {
+            match waiting.take() {
+                None => waiting = Some(z.re),
+                Some(other) => out.push([-(z.re + other), z.re * other]),
+            }
+        } else if p.im > 0.0 {
+            out.push([-2.0 * z.re, z.norm_sqr()]);
+        }
+    }
+    if let Some(z) = waiting {
+        out.push([-z, 0.0]);
+    }
+    out
+}
+
+/// Least squares by QR, with columns scaled to unit length and a column that adds nothing left at zero.
+fn scaled_least_squares(mut a: DMatrix<f64>, b: DVector<f64>) -> Option<DVector<f64>> {
+    let n = a.ncols();
+    let mut scale = vec![0.0; n];
+    for (c, s) in scale.iter_mut().enumerate() {
+        let norm = a.column(c).norm();
+        if norm > 0.0 {
+            a.column_mut(c).unscale_mut(norm);
+            *s = 1.0 / norm;
+        }
+    }
+    // Nearly equal poles make nearly equal columns: a ridge at rounding level keeps them apart.
+    let rows = a.nrows();
+    let mut padded = a.insert_rows(rows, n, 0.0);
+    for c in 0..n {
+        padded[(rows + c, c)] = 1e-11;
+    }
+    let padded_b = b.insert_rows(rows, n, 0.0);
+    let qr = padded.qr();
+    let mut qtb = padded_b;
+    qr.q_tr_mul(&mut qtb);
+    let r = qr.r();
+    let mut x = qtb.rows(0, n).into_owned();
+    if !r.solve_upper_triangular_mut(&mut x) {
+        return None;
+    }
+    for (x, s) in x.iter_mut().zip(&scale) {
+        *x *= s;
+    }
+    x.iter().all(|v| v.is_finite()).then_some(x)
+}

@@ -1,0 +1,11 @@
+//! The linear path: a fitted IIR that runs at the clip's own rate.
+
+mod error;
+mod fit;
+mod processor;
+mod section;
+
+pub use error::LinearError;
+pub use fit::{FIT_BAND_HZ, FIT_LIMIT_DB, FitError, HIGHEST_RATE_HZ, LOWEST_RATE_HZ, LinearPlan};
+pub use processor::LinearProcessor;
+pub use section::Section;
