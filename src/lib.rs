@@ -9,6 +9,7 @@ pub mod audio;
 pub mod circuit;
 pub mod commands;
 pub mod linear;
+pub mod page;
 pub mod speaker;
 pub mod units;
 pub mod valves;
