@@ -84,6 +84,10 @@ fn reach(circuit: &Circuit, kind: &Kind) -> Reach {
     }
 }
 
+fn is_device(kind: &Kind) -> bool {
+    matches!(kind, Kind::Triode { .. } | Kind::Pentode { .. } | Kind::Diode { .. })
+}
+
 /// Nodes held by ideal sources to ground, directly or through one another.
 fn known_nodes(circuit: &Circuit) -> Vec<bool> {
     let mut known = vec![false; circuit.node_count()];
@@ -199,6 +203,19 @@ fn merge_once(
             nets.join(other, to);
             nets.join(from, to);
             return true;
+        }
+    }
+    // A driving net without valves is cheaper as part of what it drives.
+    for &(from, to) in &links {
+        let has_device = circuit.parts().zip(homes).any(|(part, home)| {
+            is_device(&part.kind) && home.is_some_and(|h| nets.root(h) == from)
+        });
+        let loads = circuit
+            .parts()
+            .zip(homes)
+            .any(|(part, home)| is_device(&part.kind) && home.is_some_and(|h| nets.root(h) == to));
+        if !has_device && loads {
+            return nets.join(from, to);
         }
     }
     false

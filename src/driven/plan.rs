@@ -10,6 +10,7 @@ use super::discrete::{Discrete, Terminals, device_ports};
 use super::equaliser;
 use super::error::DrivenError;
 use super::fast::Softplus;
+use super::kernel::{MOST_PORTS, MOST_TEARS};
 use super::oversample::OversamplingPlan;
 use super::panels::Panels;
 use super::partition::{self, Block};
@@ -103,9 +104,16 @@ impl DrivenPlan {
         let point = OperatingPoint::solve(circuit)?;
         let oversampling = OversamplingPlan::new(options.quality.doublings(sample_rate_hz));
         let internal_rate_hz = sample_rate_hz * oversampling.factor() as f64;
-        let pieces =
-            if options.cut { partition::cut(circuit, input)? } else { partition::whole(circuit) };
+        let mut pieces = partition::whole(circuit);
+        if options.cut {
+            let cut = partition::cut(circuit, input)?;
+            // A block driven through more nodes than a kernel has room for stays uncut.
+            if cut.iter().all(|b| b.tears.len() <= MOST_TEARS) {
+                pieces = cut;
+            }
+        }
         let mut valves = Vec::new();
+        let softplus = Arc::new(Softplus::new());
         let mut maker = Maker {
             circuit,
             input,
@@ -116,6 +124,7 @@ impl DrivenPlan {
             options,
             valves: &mut valves,
             found: vec![false; outputs.len()],
+            softplus: softplus.clone(),
         };
         let blocks = maker.blocks(&pieces)?;
         let straight_outputs = (0..outputs.len())
@@ -125,7 +134,7 @@ impl DrivenPlan {
             equalisers(circuit, &point, input, outputs, sample_rate_hz, internal_rate_hz)?;
         Ok(Self {
             blocks,
-            softplus: Arc::new(Softplus::new()),
+            softplus,
             oversampling,
             equalisers,
             valves,
@@ -215,6 +224,7 @@ struct Maker<'a> {
     options: Options,
     valves: &'a mut Vec<PlannedValve>,
     found: Vec<bool>,
+    softplus: SharedSoftplus,
 }
 
 impl Maker<'_> {
@@ -243,6 +253,9 @@ impl Maker<'_> {
                 children.push(Child { block: k, first_port: next_port, tears, loads: true });
                 next_port += tears;
             }
+            if next_port > MOST_PORTS {
+                return Err(DrivenError::TooLarge { ports: next_port });
+            }
             let torn: Vec<&str> = piece.tears.iter().map(|t| t.0.as_str()).collect();
             let mut outputs = Vec::new();
             for (k, &output) in self.outputs.iter().enumerate() {
@@ -259,27 +272,17 @@ impl Maker<'_> {
             let matrices = Discrete::new(&piece.circuit, system, &terminals, self.step_s)?;
             let (devices, mut rest_volts) = self.devices(piece, system);
             let rest_states = self.rest_states(piece, system);
-            let mut rest_current = Vec::new();
-            let softplus = Softplus::new();
-            for d in &devices {
-                let mut v = [0.0; MAX_PORTS];
-                v[..d.ports].copy_from_slice(&rest_volts[d.first_port..d.first_port + d.ports]);
-                let c = d.law.currents(&softplus, &v);
-                rest_current.extend_from_slice(&c.current_a[..d.ports]);
-            }
+            let exactness = devices
+                .iter()
+                .flat_map(|d| d.law.tolerances_v().into_iter().take(d.ports))
+                .map(|t| 1.0 / t)
+                .collect();
             rest_volts.resize(next_port, 0.0);
-            rest_current.resize(next_port, 0.0);
-            let parent_port = piece
-                .parent
-                .and_then(|p| planned[p].children.iter().find(|c| c.block == index))
-                .map_or(0, |c| c.first_port);
             let largest = |m: &nalgebra::DMatrix<f64>| m.iter().fold(0.0f64, |a, v| a.max(v.abs()));
             let loads =
                 [&matrices.cj, &matrices.dj, &matrices.kj].into_iter().any(|m| largest(m) > 0.0);
             let empty = Panels::new(&nalgebra::DMatrix::zeros(0, 0));
             let mut block = PlannedBlock {
-                parent: piece.parent,
-                parent_port,
                 states: system.storage.len(),
                 external: usize::from(external.is_some()),
                 tears: piece.tears.len(),
@@ -289,8 +292,8 @@ impl Maker<'_> {
                 loads,
                 outputs,
                 rest_volts,
-                rest_current,
                 rest_states,
+                exactness,
                 to_ports: empty.clone(),
                 update: empty.clone(),
                 to_outputs: empty,
@@ -342,6 +345,13 @@ impl Maker<'_> {
             let mut v = [0.0; MAX_PORTS];
             v[..d.ports.len()].copy_from_slice(&volts[first_port..]);
             let name = piece.circuit.parts().nth(d.part).map_or("", |p| p.name.as_str());
+            let law = if self.options.fast_valves {
+                FastLaw::new(&d.law)
+            } else {
+                FastLaw::Exact(d.law.clone())
+            };
+            // By the very functions that run, so that rest is rest to the last digit.
+            let rest_current = law.currents(&self.softplus, &v).current_a;
             let valve = (!matches!(d.law, DeviceLaw::Diode { .. })).then(|| {
                 self.valves.push(PlannedValve {
                     name: name.to_owned(),
@@ -350,12 +360,13 @@ impl Maker<'_> {
                 });
                 self.valves.len() - 1
             });
-            let law = if self.options.fast_valves {
-                FastLaw::new(&d.law)
-            } else {
-                FastLaw::Exact(d.law.clone())
-            };
-            devices.push(PlannedDevice { law, first_port, ports: d.ports.len(), valve });
+            devices.push(PlannedDevice {
+                law,
+                first_port,
+                ports: d.ports.len(),
+                rest_current,
+                valve,
+            });
         }
         (devices, volts)
     }
