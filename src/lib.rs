@@ -3,7 +3,11 @@
 
 #![forbid(unsafe_code)]
 
+pub mod amp;
+pub mod analysis;
+pub mod audio;
 pub mod circuit;
+pub mod commands;
 pub mod linear;
 pub mod speaker;
 pub mod units;

@@ -53,7 +53,7 @@ pub enum DeviceLaw {
 }
 
 /// Thermal voltage at 300.15 K (27 degrees Celsius), k T / q.
-const THERMAL_V: f64 = 0.025_864_852;
+const THERMAL_V: f64 = 0.025_864_926;
 
 /// Above this exponent a diode's exponential goes on as a straight line.
 const DIODE_EXPONENT_LIMIT: f64 = 80.0;

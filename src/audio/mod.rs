@@ -1,0 +1,27 @@
+//! Sound files in and out, resampling and loudness. Knows nothing of circuits.
+//!
+//! Samples are `f64` with full scale at ±1; what a sample means in volts is the business of the
+//! job that names the clip. Every file is written whole or not at all, see [`AtomicFile`].
+
+mod atomic;
+mod clip;
+mod error;
+mod loudness;
+mod noise;
+mod resample;
+mod wav_format;
+mod wav_read;
+mod wav_write;
+
+pub use atomic::{AtomicFile, write_whole};
+pub use clip::Clip;
+pub use error::AudioError;
+pub use loudness::{
+    Loudness, LoudnessKind, MatchedClip, MatchedSet, TRUE_PEAK_CEILING_DBTP, match_loudness,
+    measure_loudness,
+};
+pub use noise::Noise;
+pub use resample::{WORKING_RATES_HZ, resample, to_working_rate};
+pub use wav_format::{Encoding, SAMPLE_RATES_HZ, WavFormat};
+pub use wav_read::{ChannelChoice, WavReader, read_wav};
+pub use wav_write::{OutputFormat, WavWriter, Written, write_wav};
