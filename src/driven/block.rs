@@ -32,8 +32,9 @@ pub struct Child {
 #[derive(Clone, Debug)]
 pub struct PlannedBlock {
     pub states: usize,
-    /// 1 if the circuit's input drives this block; it is then the first input.
-    pub external: usize,
+    /// What is known at the start of a step, by index in the solver's list: the signal or supply
+    /// voltages, which are the first inputs (for the supply: the currents drawn).
+    pub knowns: Vec<usize>,
     pub tears: usize,
     pub ports: usize,
     pub devices: Vec<PlannedDevice>,
@@ -87,7 +88,7 @@ fn below(upper: &DMatrix<f64>, lower: &DMatrix<f64>) -> DMatrix<f64> {
 impl PlannedBlock {
     /// Lays out the matrices of a discretised block.
     pub fn set_matrices(&mut self, m: &Discrete) {
-        let external = self.external;
+        let external = self.knowns.len();
         let d_external = m.d.columns(0, external).into_owned();
         let dj_external = m.dj.columns(0, external).into_owned();
         self.to_ports =

@@ -37,7 +37,7 @@ pub struct Exchange {
 /// The running part of a block, whatever its size.
 pub trait Kernel: Send + Sync + std::fmt::Debug {
     /// Starts a step: what the history and the input alone give, and a guess.
-    fn begin(&mut self, plan: &PlannedBlock, external: f64);
+    fn begin(&mut self, plan: &PlannedBlock, known: &[f64]);
     /// Linearises and solves for the currents as functions of the drive. `exchanges` has one entry
     /// for each block of the plan, `own` is this block's.
     fn eliminate(
@@ -145,7 +145,7 @@ impl<const Q: usize> Sized<Q> {
             active: [0; Q],
             count: 0,
             solution: [[0.0; COLUMNS]; Q],
-            x: vec![0.0; plan.states + plan.external + m + q],
+            x: vec![0.0; plan.states + plan.knowns.len() + m + q],
             next: vec![0.0; padded(plan.states)],
             p: p_start.clone(),
             p_last: p_start.clone(),
@@ -215,12 +215,12 @@ impl<const Q: usize> Sized<Q> {
 
 impl<const Q: usize> Kernel for Sized<Q> {
     #[inline(always)]
-    fn begin(&mut self, plan: &PlannedBlock, external: f64) {
-        if plan.external == 1 {
-            self.x[plan.states] = external;
+    fn begin(&mut self, plan: &PlannedBlock, known: &[f64]) {
+        for (x, &index) in self.x[plan.states..].iter_mut().zip(&plan.knowns) {
+            *x = known[index];
         }
-        let known = plan.states + plan.external;
-        plan.to_ports.product(&self.p_start, &self.x[..known], &mut self.p);
+        let count = plan.states + plan.knowns.len();
+        plan.to_ports.product(&self.p_start, &self.x[..count], &mut self.p);
         for k in 0..Q {
             self.v[k] = 3.0 * (self.last[k] - self.before[k]) + self.earlier[k];
             self.earlier[k] = self.before[k];
@@ -306,7 +306,7 @@ impl<const Q: usize> Kernel for Sized<Q> {
     #[inline(always)]
     fn substitute(&mut self, plan: &PlannedBlock, exchanges: &mut [Exchange], own: usize) -> f64 {
         let (q, m) = (plan.ports, plan.tears);
-        let drive_at = plan.states + plan.external;
+        let drive_at = plan.states + plan.knowns.len();
         let drive = exchanges[own].drive;
         self.x[drive_at..drive_at + m].copy_from_slice(&drive[..m]);
         let mut v = [0.0; Q];

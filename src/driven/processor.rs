@@ -44,6 +44,10 @@ pub struct DrivenProcessor {
 #[derive(Debug)]
 struct Solver {
     blocks: Vec<Box<dyn Kernel>>,
+    supply: Option<Box<dyn Kernel>>,
+    /// The signal, then the supply voltages (deviation from rest) as the last steps foretell them.
+    knowns: Vec<f64>,
+    supply_before: Vec<f64>,
     exchanges: Vec<Exchange>,
     outputs: Vec<f64>,
     valves: Vec<ValveTally>,
@@ -59,8 +63,14 @@ impl DrivenProcessor {
         Self {
             solver: Solver {
                 blocks: plan.blocks.iter().map(kernel).collect(),
+                supply: plan.supply.as_ref().map(|s| kernel(&s.block)),
+                knowns: vec![0.0; 1 + plan.supply.as_ref().map_or(0, |s| s.nodes)],
+                supply_before: vec![0.0; plan.supply.as_ref().map_or(0, |s| s.nodes)],
                 exchanges: vec![Exchange::default(); plan.blocks.len()],
-                outputs: vec![0.0; outputs],
+                outputs: vec![
+                    0.0;
+                    plan.supply.as_ref().map_or(outputs, |s| s.first_output + s.nodes)
+                ],
                 valves: plan.valves.iter().map(ValveTally::new).collect(),
                 not_converged: 0,
                 not_finite: 0,
@@ -141,6 +151,8 @@ impl DrivenProcessor {
         let same = self.plan.blocks.len() == plan.blocks.len()
             && self.plan.oversampling() == plan.oversampling()
             && self.plan.outputs() == plan.outputs()
+            && self.plan.supply.as_ref().map(|s| s.block.states)
+                == plan.supply.as_ref().map(|s| s.block.states)
             && self
                 .plan
                 .blocks
@@ -153,6 +165,10 @@ impl DrivenProcessor {
         let blocks = self.solver.blocks.iter_mut();
         for ((running, old), new) in blocks.zip(&self.plan.blocks).zip(&plan.blocks) {
             running.change_plan(old, new);
+        }
+        let supplies = (&mut self.solver.supply, &self.plan.supply, &plan.supply);
+        if let (Some(running), Some(old), Some(new)) = supplies {
+            running.change_plan(&old.block, &new.block);
         }
         self.plan = plan.clone();
         Ok(())
@@ -184,8 +200,9 @@ impl Solver {
     #[inline(always)]
     fn step(&mut self, plan: &DrivenPlan, u: f64) {
         self.steps += 1;
+        self.knowns[0] = u;
         for (block, planned) in self.blocks.iter_mut().zip(&plan.blocks) {
-            block.begin(planned, u);
+            block.begin(planned, &self.knowns);
         }
         if !self.newton(plan) && !self.in_stretches(plan) {
             self.not_converged += 1;
@@ -202,6 +219,16 @@ impl Solver {
                 }
             }
             block.finish(planned, &mut self.outputs);
+        }
+        if let (Some(supply), Some(planned)) = (&mut self.supply, &plan.supply) {
+            supply.begin(&planned.block, &self.outputs);
+            supply.finish(&planned.block, &mut self.outputs);
+            let volts = &self.outputs[planned.first_output..];
+            let knowns = self.knowns[1..].iter_mut();
+            for ((known, before), now) in knowns.zip(&mut self.supply_before).zip(volts) {
+                *known = 2.0 * now - *before;
+                *before = *now;
+            }
         }
         for &k in &plan.straight_outputs {
             self.outputs[k] = u;
@@ -264,6 +291,9 @@ impl Clone for Solver {
     fn clone(&self) -> Self {
         Self {
             blocks: self.blocks.iter().map(|b| b.boxed_clone()).collect(),
+            supply: self.supply.as_ref().map(|s| s.boxed_clone()),
+            knowns: self.knowns.clone(),
+            supply_before: self.supply_before.clone(),
             exchanges: self.exchanges.clone(),
             outputs: self.outputs.clone(),
             valves: self.valves.clone(),
