@@ -31,7 +31,8 @@ fn complaint(file: &str, text: &str) -> Option<String> {
         "amp.toml" => AmpFile::parse(text, file).err(),
         _ => Job::parse(text, file, &folder()).err(),
     };
-    error.map(|e| e.to_string())
+    let here = format!("{}/", folder().display());
+    error.map(|e| e.to_string().replace(&here, ""))
 }
 
 #[test]
@@ -83,7 +84,7 @@ fn files_that_cannot_be_read_say_why() {
 #[test]
 fn an_unknown_amp_is_named_with_what_there_is() {
     let message = AmpFile::open("no such amp").unwrap_err().to_string();
-    assert!(message.starts_with("there is no amp \"no such amp\"; "), "{message}");
+    assert!(message.starts_with("no amp \"no such amp\" comes with the program"), "{message}");
     let message = AmpFile::open("no-such.toml").unwrap_err().to_string();
     assert_eq!(message, "no-such.toml: there is no such file");
 }
