@@ -94,7 +94,7 @@ impl BuiltCircuit {
                 file: self.file.to_string(),
                 line: None,
                 key: String::new(),
-                source,
+                source: Box::new(source),
             })?;
         }
         Ok(())

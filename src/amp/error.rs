@@ -29,10 +29,12 @@ pub enum AmpError {
         /// The version that it is about; empty for the amp as its file gives it.
         key: String,
         #[source]
-        source: CircuitError,
+        source: Box<CircuitError>,
     },
     /// No amp of that name comes with the program.
-    #[error("no amp \"{name}\" comes with the program (the path of an amp file ends in .toml); {hint}")]
+    #[error(
+        "no amp \"{name}\" comes with the program (the path of an amp file ends in .toml); {hint}"
+    )]
     UnknownAmp { name: String, hint: String },
 }
 

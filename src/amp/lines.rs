@@ -89,12 +89,10 @@ impl Lines {
         let inside = |s: &Range<usize>| s.contains(&place);
         // Inner keys come after outer ones, and win among equals.
         let found = self.entries.values().rev();
-        found.filter(|e| inside(&e.key_span) || inside(&e.value_span)).min_by_key(
-            |e| {
-                let length = |s: &Range<usize>| if inside(s) { s.len() } else { usize::MAX };
-                length(&e.key_span).min(length(&e.value_span))
-            },
-        )
+        found.filter(|e| inside(&e.key_span) || inside(&e.value_span)).min_by_key(|e| {
+            let length = |s: &Range<usize>| if inside(s) { s.len() } else { usize::MAX };
+            length(&e.key_span).min(length(&e.value_span))
+        })
     }
 }
 

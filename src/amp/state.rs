@@ -461,7 +461,7 @@ impl AmpState {
             file: part.map_or(&self.origin.file, |p| &p.file).to_string(),
             line: part.and_then(|p| p.line),
             key: self.place(),
-            source,
+            source: Box::new(source),
         }
     }
 

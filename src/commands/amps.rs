@@ -3,8 +3,9 @@
 use clap::Args;
 
 use crate::amp::{AmpFile, AmpState, BuiltCircuit, INPUT_PART, Part, PartKind, amp_names};
-use crate::analysis::corners::{Side, exact_amp_corner, exact_section_corner, sections};
-use crate::circuit::{LinearCircuit, OperatingPoint};
+use crate::analysis::CrossingError;
+use crate::analysis::corners::{Corner, Side, amp_corner, decibels, section_corner, sections};
+use crate::circuit::{CircuitError, LinearCircuit, OperatingPoint};
 use crate::units::{Amperes, Hertz, Volts, Watts};
 
 use super::failure::Failure;
@@ -43,8 +44,7 @@ fn describe(amp: &AmpFile) -> Result<String, Failure> {
     let state = amp.state();
     let built = state.circuit()?;
     let point = OperatingPoint::solve(&built.circuit).map_err(|e| state.circuit_error(e))?;
-    let linear =
-        LinearCircuit::new(&built.circuit, &point).map_err(|e| state.circuit_error(e))?;
+    let linear = LinearCircuit::new(&built.circuit, &point).map_err(|e| state.circuit_error(e))?;
     let mut text = format!("{} ({})\n", amp.title(), amp.name());
     for line in amp.notes().trim().lines() {
         text.push_str(&format!("{line}\n"));
@@ -66,10 +66,7 @@ fn describe(amp: &AmpFile) -> Result<String, Failure> {
         ("Parts", parts(state)),
         ("Supplies and valves at rest", valves(state, &built, &point)),
         ("Heat and voltage against ratings, at rest", ratings(state, &point)),
-        (
-            "Corners (-3 dB)",
-            corners(state, &built, &linear).map_err(|e| state.circuit_error(e))?,
-        ),
+        ("Corners (-3 dB)", corners(state, &built, &linear)?),
     ];
     for (heading, body) in chapters {
         if !body.is_empty() {
@@ -134,8 +131,17 @@ fn valves(state: &AmpState, built: &BuiltCircuit, point: &OperatingPoint) -> Str
         text.push_str(&format!("  Supplies: {}\n", supplies.join(", ")));
     }
     let mut table = Table::new(&[
-        "valve", "type", "plate", "screen", "cathode", "grid to cathode", "plate current", "plate heat",
-        "of at most", "screen heat", "of at most",
+        "valve",
+        "type",
+        "plate",
+        "screen",
+        "cathode",
+        "grid to cathode",
+        "plate current",
+        "plate heat",
+        "of at most",
+        "screen heat",
+        "of at most",
     ]);
     let volts = |v: f64| format!("{:.4}", Volts(v));
     let watts = |w: f64| format!("{:.3}", Watts(w));
@@ -195,7 +201,14 @@ fn ratings(state: &AmpState, point: &OperatingPoint) -> String {
                 ""
             };
             let share = format!("{:.0} %", share * 100.0);
-            table.row([name.clone(), part.kind.to_string(), bears, rated, share, remark.to_owned()]);
+            table.row([
+                name.clone(),
+                part.kind.to_string(),
+                bears,
+                rated,
+                share,
+                remark.to_owned(),
+            ]);
         }
     }
     if table.is_empty() {
@@ -209,23 +222,29 @@ fn corners(
     state: &AmpState,
     built: &BuiltCircuit,
     linear: &LinearCircuit,
-) -> Result<String, crate::circuit::CircuitError> {
+) -> Result<String, Failure> {
+    let wrong = |e| Failure::from(state.circuit_error(e));
     let mut text = String::new();
+    let transfer = linear.transfer(INPUT_PART, built.output).map_err(wrong)?;
     for side in [Side::Low, Side::High] {
-        let corner = exact_amp_corner(linear, INPUT_PART, built.output, side)?;
+        let level = |hz| transfer.gain(hz).map(decibels);
+        let corner = find(state, level, |curve| amp_corner(curve, side))?;
         let edge = if side == Side::Low { "lowest" } else { "highest" };
-        text.push_str(&match corner {
-            Some(corner) => format!("  whole amp, {edge}: {}\n", hertz(corner.frequency_hz)),
-            None => format!("  whole amp, {edge}: none\n"),
-        });
+        let found = corner.map_or_else(|| "none".to_owned(), |c| hertz(c.frequency_hz));
+        text.push_str(&format!("  whole amp, {edge}: {found}\n"));
     }
     let mut table = Table::new(&["part", "value", "corner", "what it does", "purpose"]);
-    for plan in sections(linear, INPUT_PART)? {
+    for plan in sections(linear, INPUT_PART).map_err(wrong)? {
         let Some(part) = state.parts().get(&plan.part) else { continue };
-        let Some(corner) = exact_section_corner(linear, INPUT_PART, &plan)? else { continue };
+        let level = |hz: f64| {
+            let gains = linear.gains(INPUT_PART, &[plan.from, plan.to], &[hz])?;
+            Ok(decibels(gains[1][0] / gains[0][0]))
+        };
+        let corner = find(state, level, |curve| section_corner(curve, plan.side))?;
+        let Some(corner) = corner else { continue };
         let does = match plan.side {
             Side::Low => "takes away below",
-            Side::High => "full gain from above",
+            Side::High => "more gain from about",
         };
         table.row([
             plan.part.clone(),
@@ -239,4 +258,23 @@ fn corners(
         text.push_str(&table.text());
     }
     Ok(text)
+}
+
+/// Looks for a corner on a curve that can fail.
+fn find(
+    state: &AmpState,
+    level_db: impl Fn(f64) -> Result<f64, CircuitError>,
+    search: impl FnOnce(&mut dyn FnMut(f64) -> f64) -> Result<Option<Corner>, CrossingError>,
+) -> Result<Option<Corner>, Failure> {
+    let mut failed = None;
+    let found = search(&mut |hz| {
+        level_db(hz).unwrap_or_else(|error| {
+            failed = Some(error);
+            f64::NAN
+        })
+    });
+    match failed {
+        Some(error) => Err(state.circuit_error(error).into()),
+        None => found.map_err(Failure::fault),
+    }
 }

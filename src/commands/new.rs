@@ -10,8 +10,7 @@ use crate::audio::write_whole;
 use super::failure::Failure;
 use super::output::print;
 
-const EXAMPLE: &str =
-    "Example:\n  presolder new my-job --amp larkspur-22\n  presolder render my-job/job.toml --out my-job/out";
+const EXAMPLE: &str = "Example:\n  presolder new my-job --amp larkspur-22\n  presolder render my-job/job.toml --out my-job/out";
 
 /// Start a job folder that you can edit: a job file, a copy of an amp file, a clip to begin with.
 #[derive(Debug, Args)]
@@ -79,7 +78,8 @@ fn job_text(amp: &AmpFile, clip: &str) -> String {
     // The first coupling capacitor, halved: an example of a change that every amp has.
     let example = amp.state().parts().iter().find_map(|(name, part)| match &part.kind {
         PartKind::Capacitor { value, between }
-            if (2e-9..1e-6).contains(&value.0) && between.iter().all(|n| n != "0" && n != "ground") =>
+            if (2e-9..1e-6).contains(&value.0)
+                && between.iter().all(|n| n != "0" && n != "ground") =>
         {
             let half = crate::units::Series::E6.at_or_below(crate::units::Farads(value.0 / 2.0));
             half.map(|half| format!("{name} = \"{half}\"    # was {value}: {}", part.purpose))
