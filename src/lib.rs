@@ -3,6 +3,7 @@
 
 #![forbid(unsafe_code)]
 
+pub mod amp;
 pub mod analysis;
 pub mod audio;
 pub mod circuit;
