@@ -9,6 +9,9 @@ pub mod audio;
 pub mod circuit;
 pub mod commands;
 pub mod linear;
+pub mod render;
+pub mod report;
+
 pub mod speaker;
 pub mod units;
 pub mod valves;

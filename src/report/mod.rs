@@ -1,0 +1,12 @@
+//! The report of a job: what the circuit says beside what audio says.
+
+mod corners;
+mod make;
+mod model;
+mod text;
+mod trim;
+
+pub use corners::{NodeMeasurements, corner_reports, measured};
+pub use make::{CAUTIONS, make_report, steps};
+pub use model::*;
+pub use text::to_text;
