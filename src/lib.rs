@@ -8,10 +8,11 @@ pub mod analysis;
 pub mod audio;
 pub mod circuit;
 pub mod commands;
+pub mod driven;
 pub mod linear;
+pub mod page;
 pub mod render;
 pub mod report;
-
 pub mod speaker;
 pub mod units;
 pub mod valves;

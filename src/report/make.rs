@@ -158,7 +158,7 @@ fn knobs(state: &AmpState) -> Vec<KnobReport> {
             KnobReport {
                 control: name.clone(),
                 label: control.label.clone(),
-                position: position.value(),
+                position: position.number(),
                 clock: position.clock(),
             }
         })
