@@ -1,6 +1,12 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
 mod failure;
+mod input;
+mod page;
+mod progress;
+mod render;
+mod report;
+mod response;
 
 use clap::{Parser, Subcommand};
 
@@ -20,12 +26,22 @@ Valve amplifiers hold lethal voltages, also when switched off. Work inside one i
 technicians: mains off, filter capacitors discharged and measured, local electrical codes first.";
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Render(render::RenderArgs),
+    Report(report::ReportArgs),
+    Page(page::PageArgs),
+    Response(response::ResponseArgs),
+}
 
 /// Runs the command of a command line.
 ///
 /// # Errors
 /// [`Failure`], with the exit status that belongs to it.
 pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
-    match command_line.command {}
+    match &command_line.command {
+        Command::Render(args) => render::run(args),
+        Command::Report(args) => report::run(args),
+        Command::Page(args) => page::run(args),
+        Command::Response(args) => response::run(args),
+    }
 }
