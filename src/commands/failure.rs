@@ -54,12 +54,6 @@ impl From<crate::amp::AmpError> for Failure {
     }
 }
 
-impl From<crate::amp::AmpError> for Failure {
-    fn from(error: crate::amp::AmpError) -> Self {
-        Self::input(error)
-    }
-}
-
 impl From<crate::audio::AudioError> for Failure {
     fn from(error: crate::audio::AudioError) -> Self {
         if error.is_users() { Self::input(error) } else { Self::fault(error) }

@@ -20,7 +20,9 @@ use crate::report::{Report, make_report, steps};
 
 /// Makes the page that the owner opens in a browser: clips, curves, a blind trial, an answer form.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  presolder new my-job\n  presolder page my-job/job.toml --out audition.html")]
+#[command(
+    after_help = "Example:\n  presolder new my-job\n  presolder page my-job/job.toml --out audition.html"
+)]
 pub struct PageArgs {
     /// The job file
     job: PathBuf,
@@ -82,10 +84,7 @@ pub fn page_of(job: &Job, report: &Report, sets: &[ClipSet]) -> Result<PageModel
         safety_words: job.safety.clone(),
         job_digest: report.digest.clone(),
         versions: states.iter().map(|s| version(first, s, report)).collect(),
-        clips: sets
-            .iter()
-            .map(|set| clip(job, set))
-            .collect::<Result<Vec<_>, Failure>>()?,
+        clips: sets.iter().map(|set| clip(job, set)).collect::<Result<Vec<_>, Failure>>()?,
         response: Some(response(report)),
         verdicts: vec![Verdict { text: report.trim.verdict.clone(), met: Some(report.trim.met) }],
         break_up: None,
@@ -129,8 +128,9 @@ fn clip(job: &Job, set: &ClipSet) -> Result<Clip, Failure> {
     if let (Some(before), Some(after)) = (at(&job.compare.before), at(&job.compare.after))
         && before != after
     {
-        let rest = difference(&set.versions[before].clip.samples, &set.versions[after].clip.samples)
-            .map_err(Failure::fault)?;
+        let rest =
+            difference(&set.versions[before].clip.samples, &set.versions[after].clip.samples)
+                .map_err(Failure::fault)?;
         differences.push(Difference {
             before,
             after,

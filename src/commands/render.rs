@@ -12,7 +12,7 @@ use super::progress::bar;
 use super::report::{check, make_folder, write_report};
 use crate::amp::Job;
 use crate::analysis::{Spectrum, difference};
-use crate::audio::{Clip, OutputFormat, write_whole, write_wav};
+use crate::audio::{Clip, OutputFormat, write_wav, write_whole};
 use crate::page::write_page;
 use crate::plot::Curve;
 use crate::render::{ClipSet, RenderPath, VersionPlan, render_clip};
@@ -20,7 +20,9 @@ use crate::report::{Report, make_report, spectra_figure, steps};
 
 /// Renders a job: clips before and after, a report, plots, and the page that the owner opens.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  presolder new my-job\n  presolder render my-job/job.toml --out rendered")]
+#[command(
+    after_help = "Example:\n  presolder new my-job\n  presolder render my-job/job.toml --out rendered"
+)]
 pub struct RenderArgs {
     /// The job file
     job: PathBuf,
@@ -100,7 +102,7 @@ pub fn render_job(
 }
 
 /// Before long work: a folder with a report in it is not written to without being told.
-fn refuse_existing(folder: &Path, force: bool) -> Result<(), Failure> {
+pub fn refuse_existing(folder: &Path, force: bool) -> Result<(), Failure> {
     let there = folder.join("report.json");
     if there.exists() && !force {
         return Err(Failure::input(format!(
@@ -113,8 +115,10 @@ fn refuse_existing(folder: &Path, force: bool) -> Result<(), Failure> {
 
 /// A name that is safe in a file name anywhere: letters, digits and hyphens.
 pub fn file_stem(name: &str) -> String {
-    let mut stem: String =
-        name.chars().map(|c| if c.is_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
+    let mut stem: String = name
+        .chars()
+        .map(|c| if c.is_alphanumeric() { c.to_ascii_lowercase() } else { '-' })
+        .collect();
     while stem.contains("--") {
         stem = stem.replace("--", "-");
     }
@@ -139,7 +143,8 @@ fn write_set(
     for v in &set.versions {
         let name = format!("{clip_stem}--{}.wav", file_stem(&v.version));
         let loud = v.clip.scaled(set.scale);
-        let written = write_wav(&folder.join("as-loud-as-the-amp").join(&name), &loud, format, force)?;
+        let written =
+            write_wav(&folder.join("as-loud-as-the-amp").join(&name), &loud, format, force)?;
         say_if_scaled(&name, written.gain);
         let matched = v.clip.scaled(v.matched.gain);
         let written = write_wav(&folder.join("matched").join(&name), &matched, format, force)?;
@@ -181,7 +186,10 @@ fn write_set(
 
 fn say_if_scaled(name: &str, gain: f64) {
     if gain != 1.0 {
-        println!("  {name}: peaks above full scale, whole clip scaled by {:.2} dB", 20.0 * gain.log10());
+        println!(
+            "  {name}: peaks above full scale, whole clip scaled by {:.2} dB",
+            20.0 * gain.log10()
+        );
     }
 }
 
@@ -192,8 +200,7 @@ const POINTS: usize = 500;
 /// The spectrum of a clip as a curve: energy in sixteenths of an octave or so, in dB re full scale.
 fn spectrum_curve(name: &str, clip: &Clip) -> Result<Curve, Failure> {
     let rate_hz = f64::from(clip.sample_rate_hz);
-    let spectrum =
-        Spectrum::measure(&clip.samples, rate_hz, BIN_HZ).map_err(Failure::fault)?;
+    let spectrum = Spectrum::measure(&clip.samples, rate_hz, BIN_HZ).map_err(Failure::fault)?;
     let ratio = (20_000.0f64 / 10.0).powf(1.0 / POINTS as f64);
     let points = (0..POINTS)
         .map(|k| {

@@ -74,12 +74,7 @@ fn to_json(report: &Report) -> Result<String, Failure> {
 ///
 /// # Errors
 /// [`Failure`] if a file is there already and `force` is not set, or cannot be written.
-pub fn write_report(
-    report: &Report,
-    folder: &Path,
-    png: bool,
-    force: bool,
-) -> Result<(), Failure> {
+pub fn write_report(report: &Report, folder: &Path, png: bool, force: bool) -> Result<(), Failure> {
     let put = |name: &str, bytes: &[u8]| write_whole(&folder.join(name), bytes, force);
     make_folder(folder)?;
     put("report.txt", to_text(report).as_bytes())?;

@@ -130,7 +130,7 @@ pub fn run(args: &ResponseArgs) -> Result<(), Failure> {
 /// What frequency axes mark: open strings, and the speaker's range of use where there is one.
 pub fn guides(built: &BuiltCircuit) -> plot::Guides {
     let range = built.speakers.first().map(|s| s.range_of_use);
-    plot::Guides { strings: true, speaker_hz: range.map(|r| (r.lowest_hz, r.highest_hz)) }
+    plot::Guides { strings: true, range_of_use_hz: range.map(|r| (r.lowest_hz, r.highest_hz)) }
 }
 
 fn grid(args: &ResponseArgs) -> Vec<f64> {

@@ -118,6 +118,11 @@ impl VersionPlan {
         worst
     }
 
+    /// Seconds after which the slowest part of the path has died away by 180 dB.
+    pub fn tail_s(&self) -> f64 {
+        self.settings.iter().map(|s| 3.0 * s.plan.tail_s(60.0)).fold(0.0, f64::max)
+    }
+
     /// What the amp makes of a signal in volts: as many samples, the path's delay taken out, so that
     /// all versions stay aligned with the input and with each other.
     pub fn render(&self, volts: &[f64]) -> Vec<f64> {

@@ -5,7 +5,7 @@ use indexmap::IndexMap;
 use super::model::CornerReport;
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART};
 use crate::analysis::corners::{
-    Corner, SEARCH_HZ, Side, amp_corner, corner_beside, decibels, section_corner, sections,
+    Corner, SEARCH_HZ, Side, amp_corner, corner_near, decibels, section_corner, sections,
 };
 use crate::analysis::{CrossingError, MeasuredResponse, SweepPlan, measure};
 use crate::circuit::{Circuit, CircuitError, Kind, LinearCircuit, Node};
@@ -59,7 +59,8 @@ pub fn measured(
     let plan = VersionPlan::to_node(state, built, node, path, sample_rate_hz)?;
     let wrong = |source| RenderError::Measure { version: state.version().to_owned(), source };
     let [low, high] = SEARCH_HZ;
-    let sweep = SweepPlan::new(sample_rate_hz, low, high).map_err(wrong)?;
+    let sweep =
+        SweepPlan::new(sample_rate_hz, low, high).map_err(wrong)?.with_first_tail_s(plan.tail_s());
     measure(&sweep, &mut |volts| plan.render(volts)).map_err(wrong)
 }
 
@@ -113,7 +114,7 @@ pub fn corner_reports(
         let measured = nodes.at(built.output)?.clone();
         let curve = Curve::new(|hz| measured.at(hz).map(decibels));
         let found = curve
-            .find(|f| corner_beside(f, theory.reference_hz, side))
+            .find(|f| corner_near(f, &theory))
             .map_err(|source| RenderError::Measure { version: version.clone(), source })?;
         let part = strongest_part(linear, built.output, theory).map_err(wrong)?;
         let what = match side {
@@ -132,7 +133,7 @@ pub fn corner_reports(
         let from = nodes.at(plan.from)?.clone();
         let to = nodes.at(plan.to)?.clone();
         let found = Curve::new(|hz| Ok(decibels(to.at(hz)? / from.at(hz)?)))
-            .find(|f| corner_beside(f, theory.reference_hz, plan.side))
+            .find(|f| corner_near(f, &theory))
             .map_err(|source| RenderError::Measure { version: version.clone(), source })?;
         let purpose = built.owner(&plan.part).map_or("", |(_, p)| p.purpose.as_str());
         let what = match (purpose, plan.side) {
@@ -152,10 +153,13 @@ fn report(
     theory: Corner,
     measured: Option<Corner>,
 ) -> CornerReport {
+    // An inner part of a speaker, `LS1.Cmes`, is no part that a technician could change.
+    let inner = part.contains('.');
     let value = match circuit.part(&part).map(|p| &p.kind) {
-        Some(Kind::Capacitor { farads, .. }) => Farads(*farads).to_string(),
+        Some(Kind::Capacitor { farads, .. }) if !inner => Farads(*farads).to_string(),
         _ => String::new(),
     };
+    let part = part.split('.').next().unwrap_or(&part).to_owned();
     let measured_hz = measured.map(|c| c.frequency_hz);
     CornerReport {
         what,

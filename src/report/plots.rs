@@ -32,7 +32,7 @@ pub fn difference_figure(report: &Report) -> Figure {
 
 fn guides(report: &Report) -> Guides {
     let range = report.range_of_use.map(|r| (r.lowest_hz, r.highest_hz));
-    Guides { strings: true, speaker_hz: range }
+    Guides { strings: true, range_of_use_hz: range }
 }
 
 fn pairs(x: &[f64], y: &[f64]) -> Vec<(f64, f64)> {
