@@ -1,7 +1,11 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
+mod amps;
+mod demo;
 mod failure;
 mod input;
+mod new;
+mod output;
 mod page;
 mod progress;
 mod render;
@@ -11,6 +15,7 @@ mod response;
 use clap::{Parser, Subcommand};
 
 pub use failure::Failure;
+pub use new::SAMPLE_CLIP;
 
 /// Hear a modification of a guitar valve amplifier before the iron is hot, and prove afterwards
 /// that it did what was promised.
@@ -27,6 +32,9 @@ technicians: mains off, filter capacitors discharged and measured, local electri
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Demo(demo::DemoArgs),
+    New(new::New),
+    Amps(amps::Amps),
     Render(render::RenderArgs),
     Report(report::ReportArgs),
     Page(page::PageArgs),
@@ -39,6 +47,9 @@ enum Command {
 /// [`Failure`], with the exit status that belongs to it.
 pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
     match &command_line.command {
+        Command::Demo(args) => demo::run(args),
+        Command::New(args) => new::run(args),
+        Command::Amps(args) => amps::run(args),
         Command::Render(args) => render::run(args),
         Command::Report(args) => report::run(args),
         Command::Page(args) => page::run(args),
