@@ -82,7 +82,7 @@ pub fn page_of(job: &Job, report: &Report, sets: &[ClipSet]) -> Result<PageModel
         story: job.notes.clone(),
         technician: Technician { name: None, email: not_empty(&job.reply_to) },
         safety_words: job.safety.clone(),
-        job_digest: report.digest.clone(),
+        job_digest: report.digest.replace('-', ""),
         versions: states.iter().map(|s| version(first, s, report)).collect(),
         clips: sets.iter().map(|set| clip(job, set)).collect::<Result<Vec<_>, Failure>>()?,
         response: Some(response(report)),
