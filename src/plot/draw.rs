@@ -389,9 +389,9 @@ fn frame<B: DrawingBackend>(paper: &Paper<B>, layout: &Layout) -> Result<(), Plo
     Ok(())
 }
 
-/// The first curve is drawn last, so that the one that the others are compared with is never hidden.
+/// In turn, so that a dashed line on an unbroken one leaves both to be seen.
 fn curves<B: DrawingBackend>(paper: &Paper<B>, layout: &Layout) -> Result<(), PlotError> {
-    for (index, curve) in paper.figure.curves.iter().enumerate().rev() {
+    for (index, curve) in paper.figure.curves.iter().enumerate() {
         let (rgb, pattern) = style::line(index);
         let on_paper = |&(x, y): &(f64, f64)| layout.frame.at(layout.x.place(x), layout.y.place(y));
         let places: Vec<Place> = curve.points.iter().map(on_paper).collect();

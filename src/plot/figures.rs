@@ -39,16 +39,18 @@ pub fn response(title: impl Into<String>, curves: Vec<Curve>, guides: &Guides) -
 
 /// Differences of gain in dB against frequency.
 pub fn difference(title: impl Into<String>, curves: Vec<Curve>, guides: &Guides) -> Figure {
-    let largest = in_band(&curves).fold(LEAST_DIFFERENCE_DB, |m, v| m.max(v.abs()));
-    let step = if largest <= 6.0 { 1.0 } else { 5.0 };
-    let most = step * (largest / step).ceil();
+    let (low, high) = in_band(&curves)
+        .fold((-LEAST_DIFFERENCE_DB, LEAST_DIFFERENCE_DB), |(l, h), v| (l.min(v), h.max(v)));
+    let step = if high - low <= 12.0 { 1.0 } else { 5.0 };
+    let range = (step * (low / step).floor(), step * (high / step).ceil());
     let label = "Change of gain (dB)";
-    let mut figure = over_frequency(title.into(), label, Some((-most, most)), curves, guides);
+    let mut figure = over_frequency(title.into(), label, Some(range), curves, guides);
     figure.y.zero_line = true;
     figure
 }
 
-/// Levels in dB against frequency of clips, one thin curve for each.
+/// Levels in dB against frequency of clips, one thin curve for each: smoothed levels (of thirds of an
+/// octave, say), since bare lines of a transform hide each other.
 pub fn spectra(title: impl Into<String>, curves: Vec<Curve>, guides: &Guides) -> Figure {
     let range = deepest(&curves, DEEPEST_SPECTRUM_DB);
     let curves = curves.into_iter().map(Curve::thin).collect();
@@ -81,7 +83,7 @@ fn over_frequency(
     guides: &Guides,
 ) -> Figure {
     let spans = guides.range_of_use_hz.map(|(from, to)| Span {
-        name: format!("loudspeaker's range of use, {} to {}", in_words(from), in_words(to)),
+        name: format!("loudspeaker’s range of use, {} to {}", in_words(from), in_words(to)),
         from,
         to,
     });
