@@ -11,7 +11,7 @@
 
 use nalgebra::Complex;
 
-use super::crossings::{CrossingError, Reference, half_power_corners};
+use super::crossings::{CrossingError, HALF_POWER_DB, Reference, crossings, half_power_corners};
 use crate::circuit::{CircuitError, GROUND, Kind, LinearCircuit, Node};
 
 /// Corners are looked for, and can be measured, between these.
@@ -71,6 +71,25 @@ pub fn corner_beside(
         Side::High => found.high_hz,
     };
     Ok(hz.map(|frequency_hz| Corner { frequency_hz, reference_hz, side }))
+}
+
+/// The counterpart of a corner on another curve: relative to the same point, within half an octave.
+/// A measured curve is asked for few values this way.
+///
+/// # Errors
+/// If the curve is not a number somewhere.
+pub fn corner_near(
+    level_db: &mut dyn FnMut(f64) -> f64,
+    like: &Corner,
+) -> Result<Option<Corner>, CrossingError> {
+    const NEAR: f64 = std::f64::consts::SQRT_2;
+    let [low, high] = SEARCH_HZ;
+    let target_db = level_db(like.reference_hz) + HALF_POWER_DB;
+    let (from, to) = ((like.frequency_hz / NEAR).max(low), (like.frequency_hz * NEAR).min(high));
+    let all = crossings(level_db, target_db, from, to)?;
+    let away = |hz: &f64| (hz / like.frequency_hz).ln().abs();
+    let nearest = all.into_iter().min_by(|a, b| away(a).total_cmp(&away(b)));
+    Ok(nearest.map(|frequency_hz| Corner { frequency_hz, ..*like }))
 }
 
 /// The corner of a ratio on one side of its highest point.

@@ -1,9 +1,16 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
 mod amps;
+mod demo;
 mod failure;
+mod input;
 mod new;
 mod output;
+mod page;
+mod progress;
+mod render;
+mod report;
+mod response;
 
 use clap::{Parser, Subcommand};
 
@@ -25,8 +32,13 @@ technicians: mains off, filter capacitors discharged and measured, local electri
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    Amps(amps::Amps),
+    Demo(demo::DemoArgs),
     New(new::New),
+    Amps(amps::Amps),
+    Render(render::RenderArgs),
+    Report(report::ReportArgs),
+    Page(page::PageArgs),
+    Response(response::ResponseArgs),
 }
 
 /// Runs the command of a command line.
@@ -35,7 +47,12 @@ enum Command {
 /// [`Failure`], with the exit status that belongs to it.
 pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
     match &command_line.command {
-        Command::Amps(command) => amps::run(command),
-        Command::New(command) => new::run(command),
+        Command::Demo(args) => demo::run(args),
+        Command::New(args) => new::run(args),
+        Command::Amps(args) => amps::run(args),
+        Command::Render(args) => render::run(args),
+        Command::Report(args) => report::run(args),
+        Command::Page(args) => page::run(args),
+        Command::Response(args) => response::run(args),
     }
 }
