@@ -1,11 +1,13 @@
 //! What a clip or a process shows when it is measured.
 
+pub mod breakup;
 pub mod corners;
 mod crossings;
 mod difference;
 mod pitch;
 mod spectrum;
 mod sweep;
+pub mod tone;
 mod transform;
 
 pub use crossings::{

@@ -9,6 +9,7 @@ use super::input::open_job;
 use super::render::{refuse_existing, render_job};
 use super::report::make_folder;
 use crate::audio::{OutputFormat, write_whole};
+use crate::render::RenderPath;
 
 /// Renders the job that comes with the program: a low-end trim and a middle control on a 22 W amp.
 #[derive(Debug, Args)]
@@ -48,5 +49,8 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     }
     let job_file = args.out.join("job.toml");
     write_whole(&job_file, JOB.replace(CLIPS_THERE, CLIPS_HERE).as_bytes(), args.force)?;
-    render_job(&open_job(&job_file)?, &args.out, OutputFormat::Float32, args.png, args.force)
+    // The demonstration is about tone, not break-up: the linear path is done in seconds.
+    let job = open_job(&job_file)?;
+    let path = RenderPath::Linear;
+    render_job(&job, &args.out, path, OutputFormat::Float32, args.png, args.force)
 }

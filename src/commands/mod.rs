@@ -1,9 +1,11 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
 mod amps;
+mod breakup;
 mod demo;
 mod failure;
 mod input;
+mod level;
 mod new;
 mod output;
 mod page;
@@ -11,6 +13,7 @@ mod progress;
 mod render;
 mod report;
 mod response;
+mod tone;
 
 use clap::{Parser, Subcommand};
 
@@ -39,6 +42,9 @@ enum Command {
     Report(report::ReportArgs),
     Page(page::PageArgs),
     Response(response::ResponseArgs),
+    Tone(tone::ToneArgs),
+    Breakup(breakup::BreakupArgs),
+    Level(level::LevelArgs),
 }
 
 /// Runs the command of a command line.
@@ -54,5 +60,8 @@ pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
         Command::Report(args) => report::run(args),
         Command::Page(args) => page::run(args),
         Command::Response(args) => response::run(args),
+        Command::Tone(args) => tone::run(args),
+        Command::Breakup(args) => breakup::run(args),
+        Command::Level(args) => level::run(args),
     }
 }

@@ -13,6 +13,7 @@ use super::report::{check, make_folder, write_report};
 use crate::amp::Job;
 use crate::analysis::{Spectrum, difference};
 use crate::audio::{Clip, OutputFormat, write_wav, write_whole};
+use crate::driven::Quality;
 use crate::page::write_page;
 use crate::plot::Curve;
 use crate::render::{ClipSet, RenderPath, VersionPlan, render_clip};
@@ -32,6 +33,12 @@ pub struct RenderArgs {
     /// Samples of the clips: float (32 bit), 24 or 16 (with dither)
     #[arg(long, default_value = "float")]
     format: OutputFormat,
+    /// Compute with the circuit linearised at rest: clean at any level, and much faster
+    #[arg(long)]
+    linear: bool,
+    /// How finely the driven path steps: draft, fair, standard or fine
+    #[arg(long, default_value = "standard", value_parser = quality, conflicts_with = "linear")]
+    quality: Quality,
     /// Write plots as PNG, too
     #[arg(long)]
     png: bool,
@@ -46,7 +53,16 @@ pub struct RenderArgs {
 /// [`Failure`].
 pub fn run(args: &RenderArgs) -> Result<(), Failure> {
     let job = open_job(&args.job)?;
-    render_job(&job, &args.out, args.format, args.png, args.force)
+    let path = if args.linear { RenderPath::Linear } else { RenderPath::Driven(args.quality) };
+    render_job(&job, &args.out, path, args.format, args.png, args.force)
+}
+
+/// Reads a quality of the command line.
+pub(super) fn quality(text: &str) -> Result<Quality, String> {
+    Quality::from_name(text).ok_or_else(|| {
+        let names = Quality::ALL.map(Quality::name).join(", ");
+        format!("{text:?} is no quality; give one of {names}")
+    })
 }
 
 /// Renders a job into a folder and says what became of it.
@@ -56,6 +72,7 @@ pub fn run(args: &RenderArgs) -> Result<(), Failure> {
 pub fn render_job(
     job: &Job,
     folder: &Path,
+    path: RenderPath,
     format: OutputFormat,
     png: bool,
     force: bool,
@@ -75,7 +92,7 @@ pub fn render_job(
         let rate_hz = f64::from(clip.sample_rate_hz);
         let plans = job
             .versions()
-            .map(|state| VersionPlan::new(state, RenderPath::Linear, rate_hz))
+            .map(|state| VersionPlan::new(state, path, rate_hz))
             .collect::<Result<Vec<_>, _>>()?;
         sets.push(render_clip(name, clip, *peak_volts, &plans, &|| bar.inc(1))?);
     }

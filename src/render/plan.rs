@@ -1,11 +1,14 @@
 //! A version of an amp, ready to render at one sample rate.
 
+use std::sync::Arc;
+
 use thiserror::Error;
 
 use crate::amp::{AmpError, AmpState, BuiltCircuit, INPUT_PART};
 use crate::analysis::MeasureError;
 use crate::audio::AudioError;
 use crate::circuit::{CircuitError, LinearCircuit, Node};
+use crate::driven::{DrivenError, DrivenPlan, Quality};
 use crate::linear::{FitError, LinearError, LinearPlan};
 use crate::units::{Position, Seconds};
 
@@ -18,6 +21,8 @@ pub enum RenderError {
     Circuit { version: String, source: CircuitError },
     #[error("version \"{version}\": {source}")]
     Linear { version: String, source: LinearError },
+    #[error("version \"{version}\": {source}")]
+    Driven { version: String, source: DrivenError },
     #[error(transparent)]
     Audio(#[from] AudioError),
     #[error("version \"{version}\": {source}")]
@@ -30,7 +35,7 @@ impl RenderError {
     /// Whether the user can mend it; if not, the fault is ours.
     pub fn is_users(&self) -> bool {
         match self {
-            Self::Amp(_) | Self::Circuit { .. } => true,
+            Self::Amp(_) | Self::Circuit { .. } | Self::Driven { .. } => true,
             Self::Linear { source, .. } => !matches!(source, LinearError::Fit { .. }),
             Self::Audio(source) => source.is_users(),
             Self::Measure { .. } | Self::NotFinite { .. } => false,
@@ -44,6 +49,15 @@ pub enum RenderPath {
     /// The circuit linearised at its operating point: a fitted filter.
     #[default]
     Linear,
+    /// The circuit with its valves as they are, run in time.
+    Driven(Quality),
+}
+
+/// The way that a setting takes.
+#[derive(Clone, Debug)]
+enum Way {
+    Linear(Box<LinearPlan>),
+    Driven(Arc<DrivenPlan>),
 }
 
 /// A version with its knobs in one place, from input to one node.
@@ -51,7 +65,7 @@ pub enum RenderPath {
 struct Setting {
     /// When the knobs come to stand here, from the start of the clip.
     from_s: f64,
-    plan: LinearPlan,
+    way: Way,
 }
 
 /// A version of an amp, ready to render at one sample rate. Making it allocates and may fail.
@@ -82,7 +96,7 @@ impl VersionPlan {
             }
             let output = built.output;
             settings
-                .push(Setting { from_s, plan: plan(state, &built, output, path, sample_rate_hz)? });
+                .push(Setting { from_s, way: way(state, &built, output, path, sample_rate_hz)? });
         }
         Ok(Self { name: state.version().to_owned(), settings })
     }
@@ -98,8 +112,8 @@ impl VersionPlan {
         path: RenderPath,
         sample_rate_hz: f64,
     ) -> Result<Self, RenderError> {
-        let plan = plan(state, built, node, path, sample_rate_hz)?;
-        let settings = vec![Setting { from_s: 0.0, plan }];
+        let way = way(state, built, node, path, sample_rate_hz)?;
+        let settings = vec![Setting { from_s: 0.0, way }];
         Ok(Self { name: state.version().to_owned(), settings })
     }
 
@@ -108,10 +122,19 @@ impl VersionPlan {
         &self.name
     }
 
-    /// How far the path is from the exact response, the worst of all settings.
+    /// The linear plans among the settings.
+    fn linear_plans(&self) -> impl Iterator<Item = &LinearPlan> {
+        self.settings.iter().filter_map(|s| match &s.way {
+            Way::Linear(plan) => Some(&**plan),
+            Way::Driven(_) => None,
+        })
+    }
+
+    /// How far the linear path is from the exact response, the worst of all settings; the driven
+    /// path is not fitted.
     pub fn fit_error(&self) -> FitError {
         let mut worst = FitError::default();
-        for e in self.settings.iter().map(|s| s.plan.error()) {
+        for e in self.linear_plans().map(LinearPlan::error) {
             worst.to_16_khz_db = worst.to_16_khz_db.max(e.to_16_khz_db);
             worst.to_20_khz_db = worst.to_20_khz_db.max(e.to_20_khz_db);
         }
@@ -120,21 +143,51 @@ impl VersionPlan {
 
     /// Seconds after which the slowest part of the path has died away by 180 dB.
     pub fn tail_s(&self) -> f64 {
-        self.settings.iter().map(|s| 3.0 * s.plan.tail_s(60.0)).fold(0.0, f64::max)
+        self.linear_plans().map(|plan| 3.0 * plan.tail_s(60.0)).fold(0.0, f64::max)
     }
 
     /// What the amp makes of a signal in volts: as many samples, the path's delay taken out, so that
     /// all versions stay aligned with the input and with each other.
     pub fn render(&self, volts: &[f64]) -> Vec<f64> {
+        if let Some(Setting { way: Way::Driven(first), .. }) = self.settings.first() {
+            return self.render_driven(first, volts);
+        }
         let mut answer = Vec::new();
-        for (k, setting) in self.settings.iter().enumerate() {
-            let part = render_aligned(&setting.plan, volts);
-            if k == 0 {
+        for setting in &self.settings {
+            let Way::Linear(plan) = &setting.way else { continue };
+            let part = render_aligned(plan, volts);
+            if answer.is_empty() {
                 answer = part;
             } else {
-                fade_to(&mut answer, &part, setting.from_s, setting.plan.sample_rate_hz());
+                fade_to(&mut answer, &part, setting.from_s, plan.sample_rate_hz());
             }
         }
+        answer
+    }
+
+    /// Runs the circuit through the clip; where a knob moves, it goes on with the charges it has.
+    fn render_driven(&self, first: &Arc<DrivenPlan>, volts: &[f64]) -> Vec<f64> {
+        let delay = first.delay_samples();
+        let mut input = volts.to_vec();
+        input.resize(volts.len() + delay, 0.0);
+        let mut answer = vec![0.0; input.len()];
+        let mut processor = first.processor();
+        let mut from = 0;
+        for (k, setting) in self.settings.iter().enumerate() {
+            if let (true, Way::Driven(plan)) = (k > 0, &setting.way)
+                && processor.change_plan(plan).is_err()
+            {
+                // A knob changes no part of the list, so this cannot be; if it were, the rest of
+                // the clip starts from rest.
+                processor = plan.processor();
+            }
+            let next = self.settings.get(k + 1).map_or(input.len(), |s| {
+                ((s.from_s * first.sample_rate_hz()) as usize).clamp(from, input.len())
+            });
+            processor.process_into(&input[from..next], &mut answer[from..next]);
+            from = next;
+        }
+        answer.drain(..delay);
         answer
     }
 }
@@ -180,21 +233,27 @@ fn knob_steps(state: &AmpState) -> Vec<(f64, Vec<(String, Position)>)> {
     steps
 }
 
-fn plan(
+fn way(
     state: &AmpState,
     built: &BuiltCircuit,
     node: Node,
     path: RenderPath,
     sample_rate_hz: f64,
-) -> Result<LinearPlan, RenderError> {
+) -> Result<Way, RenderError> {
     let version = || state.version().to_owned();
     let circuit = |source| RenderError::Circuit { version: version(), source };
     match path {
         RenderPath::Linear => {
             let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
             let transfer = linear.transfer(INPUT_PART, node).map_err(circuit)?;
-            LinearPlan::fit(&transfer, sample_rate_hz)
-                .map_err(|source| RenderError::Linear { version: version(), source })
+            let plan = LinearPlan::fit(&transfer, sample_rate_hz)
+                .map_err(|source| RenderError::Linear { version: version(), source })?;
+            Ok(Way::Linear(Box::new(plan)))
+        }
+        RenderPath::Driven(quality) => {
+            DrivenPlan::new(&built.circuit, INPUT_PART, &[node], sample_rate_hz, quality)
+                .map(|plan| Way::Driven(Arc::new(plan)))
+                .map_err(|source| RenderError::Driven { version: version(), source })
         }
     }
 }
