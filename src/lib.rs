@@ -8,6 +8,7 @@ pub mod audio;
 pub mod circuit;
 pub mod commands;
 pub mod linear;
+pub mod random;
 pub mod speaker;
 pub mod units;
 pub mod valves;

@@ -1,11 +1,15 @@
 //! What a clip or a process shows when it is measured.
 
 mod crossings;
+pub mod dials;
 mod difference;
 mod pitch;
 mod spectrum;
+pub mod spread;
 mod sweep;
 mod transform;
+pub mod trial;
+pub mod values;
 
 pub use crossings::{
     CrossingError, HALF_POWER_DB, HalfPower, Reference, crossings, half_power_corners,

@@ -71,6 +71,17 @@ impl Circuit {
         Ok(())
     }
 
+    /// Gives a part that is there another kind or value; its place in the list stays.
+    ///
+    /// # Errors
+    /// [`CircuitError::UnknownPart`], [`CircuitError::BadValue`].
+    pub fn set(&mut self, name: &str, kind: Kind) -> Result<(), CircuitError> {
+        super::error::check_values(name, &kind)?;
+        let unknown = || CircuitError::UnknownPart { part: name.to_owned() };
+        self.parts.get_mut(name).ok_or_else(unknown)?.kind = kind;
+        Ok(())
+    }
+
     /// The parts, in the order in which they were added.
     pub fn parts(&self) -> impl ExactSizeIterator<Item = &Part> {
         self.parts.values()

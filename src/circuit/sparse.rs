@@ -5,6 +5,8 @@
 //! straight list of multiply-subtract steps. That list is then run on eight frequencies at once.
 //! As the order is fixed while the values move, every answer is checked by its residual.
 
+use std::sync::Arc;
+
 use nalgebra::{Complex, DMatrix};
 
 /// Frequencies that one pass works on.
@@ -77,7 +79,8 @@ pub struct SparseSolver {
     size: usize,
     slots: usize,
     entries: Vec<Entry>,
-    steps: Vec<Step>,
+    /// Shared by all that have the same shape.
+    steps: Arc<[Step]>,
 }
 
 /// Reusable memory of a solve.
@@ -86,6 +89,7 @@ pub struct Workspace {
     values: Vec<Lane>,
     right: Vec<Lane>,
     x: Vec<Lane>,
+    scale: Vec<Lane>,
 }
 
 /// A pivot must be at least this share of the largest entry of its column.
@@ -94,12 +98,14 @@ const PIVOT_THRESHOLD: f64 = 0.05;
 const RESIDUAL_LIMIT: f64 = 1e-11;
 
 impl SparseSolver {
-    /// Orders the elimination of `static_part + s storage` with the values at `reference`.
-    /// `None` if the matrix is singular there.
+    /// Orders the elimination of `static_part + s storage` with the values at `reference`. The
+    /// places (row, column) of `room` are kept free for entries that are zero now and come with
+    /// [`Self::reload`]. `None` if the matrix is singular there.
     pub fn new(
         static_part: &DMatrix<f64>,
         storage: &DMatrix<f64>,
         reference: Complex<f64>,
+        room: &[(usize, usize)],
     ) -> Option<Self> {
         let n = static_part.nrows();
         let mut slot = DMatrix::from_element(n, n, u32::MAX);
@@ -108,7 +114,7 @@ impl SparseSolver {
         for c in 0..n {
             for r in 0..n {
                 let (g, s) = (static_part[(r, c)], storage[(r, c)]);
-                if g != 0.0 || s != 0.0 {
+                if g != 0.0 || s != 0.0 || room.contains(&(r, c)) {
                     slot[(r, c)] = slots;
                     entries.push(Entry {
                         slot: slots,
@@ -156,7 +162,24 @@ impl SparseSolver {
                 updates,
             });
         }
-        Some(Self { size: n, slots: slots as usize, entries, steps })
+        Some(Self { size: n, slots: slots as usize, entries, steps: steps.into() })
+    }
+
+    /// Takes the values of other matrices of the same shape and keeps the order. `false`, and
+    /// nothing is to be solved any more, if they have entries where this one has no place.
+    #[must_use]
+    pub fn reload(&mut self, static_part: &DMatrix<f64>, storage: &DMatrix<f64>) -> bool {
+        if static_part.nrows() != self.size || storage.nrows() != self.size {
+            return false;
+        }
+        let mut taken = 0;
+        for e in &mut self.entries {
+            let at = (e.row as usize, e.column as usize);
+            (e.static_part, e.storage) = (static_part[at], storage[at]);
+            taken += usize::from(e.static_part != 0.0 || e.storage != 0.0);
+        }
+        let there = static_part.iter().zip(storage.iter()).filter(|(g, c)| **g != 0.0 || **c != 0.0);
+        there.count() == taken
     }
 
     /// Memory for [`Self::solve`].
@@ -165,14 +188,20 @@ impl SparseSolver {
             values: vec![Lane::default(); self.slots],
             right: vec![Lane::default(); self.size],
             x: vec![Lane::default(); self.size],
+            scale: vec![Lane::default(); self.size],
         }
     }
 
     /// Solves for a right side of one 1 in `source_row` at up to [`LANES`] values of s; returns for
     /// each whether the answer's residual is in order. Read it with [`Workspace::value`].
     pub fn solve(&self, w: &mut Workspace, source_row: usize, s: &[Complex<f64>]) -> [bool; LANES] {
-        let last = s.last().copied().unwrap_or_default();
-        let s: [Complex<f64>; LANES] = std::array::from_fn(|k| s.get(k).copied().unwrap_or(last));
+        self.factor(w, s);
+        self.substitute(w, &[(source_row, 1.0)], s)
+    }
+
+    /// Eliminates at up to [`LANES`] values of s, for [`Self::substitute`].
+    pub fn factor(&self, w: &mut Workspace, s: &[Complex<f64>]) {
+        let s = filled(s);
         w.values.fill(Lane::default());
         for e in &self.entries {
             let v = &mut w.values[e.slot as usize];
@@ -181,20 +210,35 @@ impl SparseSolver {
                 v.im[k] = e.storage * s.im;
             }
         }
-        w.right.fill(Lane::default());
-        w.right[source_row].re = [1.0; LANES];
-        for step in &self.steps {
+        for step in &*self.steps {
             let inverse = w.values[step.pivot as usize].reciprocal();
             w.values[step.pivot as usize] = inverse;
-            for &(slot, row) in &step.lower {
+            for &(slot, _) in &step.lower {
                 w.values[slot as usize].multiply(&inverse);
-                let factor = w.values[slot as usize];
-                let upper = w.right[step.row as usize];
-                w.right[row as usize].subtract_product(&factor, &upper);
             }
             for &(target, lower, upper) in &step.updates {
                 let (l, u) = (w.values[lower as usize], w.values[upper as usize]);
                 w.values[target as usize].subtract_product(&l, &u);
+            }
+        }
+    }
+
+    /// Solves for a right side, given as (row, value), at the values of s that were factored;
+    /// returns for each whether the answer's residual is in order.
+    pub fn substitute(
+        &self,
+        w: &mut Workspace,
+        right: &[(usize, f64)],
+        s: &[Complex<f64>],
+    ) -> [bool; LANES] {
+        w.right.fill(Lane::default());
+        for &(row, value) in right {
+            w.right[row].re = [value; LANES];
+        }
+        for step in &*self.steps {
+            let upper = w.right[step.row as usize];
+            for &(slot, row) in &step.lower {
+                w.right[row as usize].subtract_product(&w.values[slot as usize], &upper);
             }
         }
         for step in self.steps.iter().rev() {
@@ -205,24 +249,25 @@ impl SparseSolver {
             sum.multiply(&w.values[step.pivot as usize]);
             w.x[step.column as usize] = sum;
         }
-        self.check(w, source_row, &s)
+        self.check(w, right, &filled(s))
     }
 
     /// The residual of each answer against the sum of magnitudes in each row.
     fn check(
         &self,
         w: &mut Workspace,
-        source_row: usize,
+        right: &[(usize, f64)],
         s: &[Complex<f64>; LANES],
     ) -> [bool; LANES] {
         w.right.fill(Lane::default());
-        w.right[source_row].re = [-1.0; LANES];
-        // The first `size` values are free again: they hold the row sums of magnitudes.
-        let scale = &mut w.values[..self.size];
-        scale.fill(Lane::default());
+        w.scale.fill(Lane::default());
+        for &(row, value) in right {
+            w.right[row].re = [-value; LANES];
+            w.scale[row].re = [value.abs(); LANES];
+        }
         for e in &self.entries {
             let (x, r) = (&w.x[e.column as usize], &mut w.right[e.row as usize]);
-            let m = &mut scale[e.row as usize];
+            let m = &mut w.scale[e.row as usize];
             for k in 0..LANES {
                 let re = e.static_part + e.storage * s[k].re;
                 let im = e.storage * s[k].im;
@@ -232,15 +277,20 @@ impl SparseSolver {
             }
         }
         let mut fine = [true; LANES];
-        for (row, (r, m)) in w.right.iter().zip(scale.iter()).enumerate() {
+        for (r, m) in w.right.iter().zip(&w.scale) {
             for k in 0..LANES {
-                let scale = m.re[k] + if row == source_row { 1.0 } else { 0.0 };
                 // Written so that NaN counts as wrong.
-                fine[k] &= r.re[k].abs() + r.im[k].abs() <= RESIDUAL_LIMIT * scale;
+                fine[k] &= r.re[k].abs() + r.im[k].abs() <= RESIDUAL_LIMIT * m.re[k];
             }
         }
         fine
     }
+}
+
+/// As many values as there are lanes: the last one again and again.
+fn filled(s: &[Complex<f64>]) -> [Complex<f64>; LANES] {
+    let last = s.last().copied().unwrap_or_default();
+    std::array::from_fn(|k| s.get(k).copied().unwrap_or(last))
 }
 
 impl Workspace {
