@@ -3,11 +3,13 @@
 
 #![forbid(unsafe_code)]
 
+pub mod amp;
 pub mod analysis;
 pub mod audio;
 pub mod circuit;
 pub mod commands;
 pub mod linear;
+pub mod page;
 pub mod random;
 pub mod speaker;
 pub mod units;

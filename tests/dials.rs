@@ -135,7 +135,15 @@ fn show_negative() {
             println!("{b:e} {allowed} {found:?}");
         }
         let t = std::time::Instant::now();
-        let c = single_changes(&target, &here, Some(&follower_fed().0), Series::E12, &Rules::default(), &|| ()).unwrap();
+        let c = single_changes(
+            &target,
+            &here,
+            Some(&follower_fed().0),
+            Series::E12,
+            &Rules::default(),
+            &|| (),
+        )
+        .unwrap();
         println!("{:?} {:?}", c.now, t.elapsed());
         for c in c.changes.iter().take(12) {
             println!("{} {:e} -> {:e} {:?} {:?}", c.part, c.from, c.to, c.turns, c.distance);

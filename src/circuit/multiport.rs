@@ -103,11 +103,8 @@ impl Multiport {
             for (column, right) in drive.iter().enumerate() {
                 let fine = linear.solver.substitute(&mut workspace, right, chunk);
                 for (lane, &s) in chunk.iter().enumerate() {
-                    let dense = if fine[lane] {
-                        None
-                    } else {
-                        Some(linear.dense_substitute(right, s)?)
-                    };
+                    let dense =
+                        if fine[lane] { None } else { Some(linear.dense_substitute(right, s)?) };
                     let value = |u: usize| match &dense {
                         Some(x) => x[u],
                         None => workspace.value(u, lane),

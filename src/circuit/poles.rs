@@ -8,7 +8,7 @@
 
 use std::f64::consts::TAU;
 
-use nalgebra::{Complex, DMatrix, DVector, Schur};
+use nalgebra::{Complex, DMatrix, DVector};
 
 use super::error::CircuitError;
 use super::operating::singular;
@@ -22,7 +22,6 @@ const SIGMA: f64 = TAU * 500.0;
 /// A lumped circuit says nothing above a gigahertz; what the search finds there is the trace of a
 /// pole at infinity, moved by rounding.
 const FASTEST_RAD_S: f64 = TAU * 1e9;
-const SCHUR_ITERATIONS: usize = 20_000;
 
 /// How a pole moves with one part: d ln |s| / d ln value.
 #[derive(Clone, Debug, PartialEq)]
@@ -65,9 +64,7 @@ impl LinearCircuit {
             states[r].of.iter().map(|&(i, v)| v * solved[(i, c)]).sum()
         });
         let not_finite = || CircuitError::NotFinite { place: "the search for poles".to_owned() };
-        let mu = Schur::try_new(m, f64::EPSILON, SCHUR_ITERATIONS)
-            .ok_or_else(not_finite)?
-            .complex_eigenvalues();
+        let mu = super::eigen::eigenvalues(m).ok_or_else(not_finite)?;
         let mut s: Vec<Complex<f64>> = mu
             .iter()
             .filter(|m| m.norm() > 1.0 / FASTEST_RAD_S)

@@ -8,7 +8,7 @@ use super::error::CircuitError;
 use super::netlist::Circuit;
 use super::operating::{OperatingPoint, singular};
 use super::part::Node;
-use super::sparse::{LANES, SparseSolver};
+use super::sparse::{LANES, REFINEMENTS, SparseSolver};
 use super::system::{System, unknown};
 
 /// Frequency at which the order of elimination is chosen.
@@ -151,12 +151,17 @@ impl LinearCircuit {
         right: &[(usize, f64)],
         s: Complex<f64>,
     ) -> Result<DVector<Complex<f64>>, CircuitError> {
-        let lu = dense(&self.static_part, &self.storage, s).lu();
+        let matrix = dense(&self.static_part, &self.storage, s);
+        let lu = matrix.clone().lu();
         let mut b = DVector::zeros(self.system.size);
         for &(row, value) in right {
             b[row] += Complex::from(value);
         }
-        lu.solve(&b)
+        let mut answer = lu.solve(&b);
+        for _ in 0..REFINEMENTS {
+            answer = answer.and_then(|x| Some(&x + lu.solve(&(&b - &matrix * &x))?));
+        }
+        answer
             .filter(|x| x.iter().all(|v| v.re.is_finite() && v.im.is_finite()))
             .ok_or_else(|| singular(&self.circuit, &self.system, lu.u()))
     }

@@ -12,9 +12,9 @@ pub enum LinearError {
     )]
     Rate { sample_rate_hz: f64 },
     #[error(
-        "the circuit is not stable: something grows near {frequency_hz:.1} Hz by a factor of e every {:.3e} s; look at its feedback", 1.0 / growth_per_s
+        "the circuit is not stable: something near {frequency_hz:.1} Hz has a damping ratio of {damping:.1e}, so it grows or rings for ever; look at its feedback, or give its coil a resistance"
     )]
-    Unstable { frequency_hz: f64, growth_per_s: f64 },
+    Unstable { frequency_hz: f64, damping: f64 },
     #[error(
         "the fitted filter is off by {error_db:.3} dB below 16 kHz, more than 0.1 dB: no clip is made from it"
     )]

@@ -21,6 +21,14 @@ use crate::circuit::Transfer;
 
 /// Largest fit error up to 16 kHz that is accepted.
 pub const FIT_LIMIT_DB: f64 = 0.1;
+/// Least damping ratio of a pole: below it something rings practically for ever (a coil and a
+/// capacitor without any resistance) or grows, and no clip of finite length is right.
+pub const LEAST_DAMPING: f64 = 1e-6;
+/// An output that never rises above this gain is silence: what is left there is rounding in the
+/// solution of the circuit, not sound.
+pub const SILENT_GAIN: f64 = 1e-8;
+/// Share of its own peak above which a response is held to the limit.
+pub const COMPARED_SHARE: f64 = 1e-5;
 /// Where the fit must hold, from and to.
 pub const FIT_BAND_HZ: [f64; 2] = [10.0, 20_000.0];
 /// Lowest sample rate that leaves room for 20 kHz.
@@ -95,8 +103,9 @@ impl LinearPlan {
         if !(LOWEST_RATE_HZ..=HIGHEST_RATE_HZ).contains(&sample_rate_hz) {
             return Err(LinearError::Rate { sample_rate_hz });
         }
-        if let Some(p) = poles.iter().find(|p| p.re > 1e-9 * p.norm()) {
-            return Err(LinearError::Unstable { frequency_hz: p.norm() / TAU, growth_per_s: p.re });
+        if let Some(p) = poles.iter().find(|p| p.re > -LEAST_DAMPING * p.norm()) {
+            let (frequency_hz, damping) = (p.norm() / TAU, -p.re / p.norm());
+            return Err(LinearError::Unstable { frequency_hz, damping });
         }
         let (taps, delay_frames) = taps_and_delay(sample_rate_hz);
         let denominators = denominators(poles, sample_rate_hz);
@@ -110,9 +119,10 @@ impl LinearPlan {
             error: FitError::default(),
         };
         let peak = target.iter().map(|t| t.norm()).fold(0.0, f64::max);
-        if peak > 0.0 {
-            plan.solve(&denominators, &frequencies, &target, peak)?;
+        if peak <= SILENT_GAIN {
+            return Ok(plan);
         }
+        plan.solve(&denominators, &frequencies, &target, peak)?;
         plan.error = plan.measure_error(&exact)?;
         if plan.error.to_16_khz_db > FIT_LIMIT_DB || !plan.error.to_16_khz_db.is_finite() {
             return Err(LinearError::Fit { error_db: plan.error.to_16_khz_db });
@@ -132,8 +142,8 @@ impl LinearPlan {
         let mut a = DMatrix::<f64>::zeros(2 * frequencies.len(), columns);
         let mut b = DVector::<f64>::zeros(2 * frequencies.len());
         for (row, (f, h)) in frequencies.iter().zip(target).enumerate() {
-            // Relative error is what is heard and checked; below -100 dB of the peak the absolute one.
-            let mut weight = 1.0 / (h.norm() + 1e-5 * peak);
+            // Relative error is what is heard and checked; below -120 dB of the peak the absolute one.
+            let mut weight = 1.0 / (h.norm() + 1e-6 * peak);
             if *f > 20_100.0 {
                 weight *= 0.05;
             }
@@ -183,8 +193,8 @@ impl LinearPlan {
         let peak = want.iter().map(|t| t.norm()).fold(0.0, f64::max);
         let mut error = FitError::default();
         for (f, want) in f.iter().zip(&want) {
-            // A response that is nowhere above -140 dB of its own peak has no decibels to compare.
-            if want.norm() <= 1e-7 * peak {
+            // What is 100 dB below the response's own peak is not heard, whatever its decibels.
+            if want.norm() <= COMPARED_SHARE * peak {
                 continue;
             }
             let db = 20.0 * (self.gain(*f).norm() / want.norm()).log10();
@@ -244,8 +254,7 @@ fn denominators(poles: &[Complex<f64>], sample_rate_hz: f64) -> Vec<[f64; 2]> {
     let mut out = Vec::new();
     let mut waiting: Option<f64> = None;
     for p in poles.iter().filter(|p| p.norm() < limit) {
-        // A pole that the search found a hair to the right of the axis is one at rest on it.
-        let z = (Complex::new(p.re.min(0.0), p.im) / sample_rate_hz).exp();
+        let z = (p / sample_rate_hz).exp();
         if p.im.abs() <= 1e-9 * p.norm() {
             match waiting.take() {
                 None => waiting = Some(z.re),
@@ -278,14 +287,21 @@ fn scaled_least_squares(mut a: DMatrix<f64>, b: DVector<f64>) -> Option<DVector<
     for c in 0..n {
         padded[(rows + c, c)] = 1e-11;
     }
-    let padded_b = b.insert_rows(rows, n, 0.0);
-    let qr = padded.qr();
-    let mut qtb = padded_b;
-    qr.q_tr_mul(&mut qtb);
+    let qr = padded.clone().qr();
     let r = qr.r();
-    let mut x = qtb.rows(0, n).into_owned();
-    if !r.solve_upper_triangular_mut(&mut x) {
-        return None;
+    let mut x = DVector::zeros(n);
+    let mut left = b.insert_rows(rows, n, 0.0);
+    // Solving again for what is left takes out the ridge's bias and most of the rounding.
+    for _ in 0..6 {
+        let mut projected = left.clone();
+        qr.q_tr_mul(&mut projected);
+        let mut step = projected.rows(0, n).into_owned();
+        if !r.solve_upper_triangular_mut(&mut step) {
+            return None;
+        }
+        x += &step;
+        left.rows_mut(0, rows).gemv(-1.0, &padded.rows(0, rows), &step, 1.0);
+        left.rows_mut(rows, n).fill(0.0);
     }
     for (x, s) in x.iter_mut().zip(&scale) {
         *x *= s;

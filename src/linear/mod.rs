@@ -6,6 +6,9 @@ mod processor;
 mod section;
 
 pub use error::LinearError;
-pub use fit::{FIT_BAND_HZ, FIT_LIMIT_DB, FitError, HIGHEST_RATE_HZ, LOWEST_RATE_HZ, LinearPlan};
+pub use fit::{
+    COMPARED_SHARE, FIT_BAND_HZ, FIT_LIMIT_DB, FitError, HIGHEST_RATE_HZ, LEAST_DAMPING,
+    LOWEST_RATE_HZ, LinearPlan,
+};
 pub use processor::LinearProcessor;
 pub use section::Section;

@@ -5,9 +5,13 @@ use thiserror::Error;
 /// What is wrong with a band or its weights.
 #[derive(Clone, Debug, Error, PartialEq)]
 pub enum BandError {
-    #[error("the band from {low_hz} Hz to {high_hz} Hz is none; give two rising frequencies above 0 Hz and below 1 MHz")]
+    #[error(
+        "the band from {low_hz} Hz to {high_hz} Hz is none; give two rising frequencies above 0 Hz and below 1 MHz"
+    )]
     Edges { low_hz: f64, high_hz: f64 },
-    #[error("the weights must rise in frequency and be zero or above, with at least one above zero inside of the band")]
+    #[error(
+        "the weights must rise in frequency and be zero or above, with at least one above zero inside of the band"
+    )]
     Weights,
 }
 
@@ -50,7 +54,11 @@ impl Band {
     /// [`BandError::Edges`].
     pub fn new(low_hz: f64, high_hz: f64) -> Result<Self, BandError> {
         let fits = low_hz.is_finite() && low_hz > 0.0 && high_hz > low_hz && high_hz < 1e6;
-        if fits { Ok(Self::even(low_hz, high_hz)) } else { Err(BandError::Edges { low_hz, high_hz }) }
+        if fits {
+            Ok(Self::even(low_hz, high_hz))
+        } else {
+            Err(BandError::Edges { low_hz, high_hz })
+        }
     }
 
     /// The same band with weights given at some frequencies (Hz, weight), straight lines over log
@@ -60,7 +68,8 @@ impl Band {
     /// [`BandError::Weights`].
     pub fn weighted(mut self, points: &[(f64, f64)]) -> Result<Self, BandError> {
         let rising = points.windows(2).all(|p| p[0].0 < p[1].0);
-        let sane = points.iter().all(|p| p.0 > 0.0 && p.0.is_finite() && p.1 >= 0.0 && p.1.is_finite());
+        let sane =
+            points.iter().all(|p| p.0 > 0.0 && p.0.is_finite() && p.1 >= 0.0 && p.1.is_finite());
         if points.is_empty() || !rising || !sane {
             return Err(BandError::Weights);
         }
@@ -104,7 +113,11 @@ impl Band {
             mean += w * d;
             square += w * d * d;
         }
-        Distance { shape_db: (square - mean * mean).max(0.0).sqrt(), level_db: mean, whole_db: square.sqrt() }
+        Distance {
+            shape_db: (square - mean * mean).max(0.0).sqrt(),
+            level_db: mean,
+            whole_db: square.sqrt(),
+        }
     }
 }
 

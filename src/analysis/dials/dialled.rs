@@ -65,7 +65,7 @@ impl Dialled {
                 let missing = || CircuitError::UnknownPart { part: name.clone() };
                 let kind = circuit.part(name).ok_or_else(missing)?.kind.clone();
                 // Solved with each pot half way, so that a change to either end stays well scaled.
-                circuit.set(name, turned(&kind, 0.5))?;
+                circuit.replace(name, turned(&kind, 0.5))?;
                 pots.push(Pot { name: name.clone(), knob, kind });
             }
         }
@@ -241,7 +241,7 @@ impl Opened<'_> {
             return Ok(Dialled { path, ..d.clone() });
         }
         let mut circuit = d.bench.circuit().clone();
-        circuit.set(&self.part, kind.clone())?;
+        circuit.replace(&self.part, kind.clone())?;
         let bench = Bench::new(&circuit, d.bench.source(), d.bench.output())?;
         Dialled::on(bench, d.knobs.clone(), pots, d.frequencies_hz.clone())
     }

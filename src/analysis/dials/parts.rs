@@ -126,7 +126,9 @@ fn share(kind: &Kind) -> f64 {
 fn candidates(kind: &Kind, value: f64, theirs: Option<f64>, series: Series) -> Vec<f64> {
     let (low, high) = (value / SPAN, value * SPAN);
     let mut values: Vec<f64> = match kind {
-        Kind::Capacitor { .. } => series.range(Farads(low), Farads(high)).map(Quantity::si).collect(),
+        Kind::Capacitor { .. } => {
+            series.range(Farads(low), Farads(high)).map(Quantity::si).collect()
+        }
         _ => series.range(Ohms(low), Ohms(high)).map(Quantity::si).collect(),
     };
     values.extend(theirs);

@@ -222,7 +222,8 @@ impl Asker<'_> {
     /// here: where the knob there reaches its stop if it is one knob and does, else where the
     /// distance passes what counts as the same.
     fn end(&self, rows: &[Row], above: bool) -> Result<Option<End>, CircuitError> {
-        let order: Vec<&Row> = if above { rows.iter().rev().collect() } else { rows.iter().collect() };
+        let order: Vec<&Row> =
+            if above { rows.iter().rev().collect() } else { rows.iter().collect() };
         let Some(far) = order.first() else { return Ok(None) };
         let differs = |d: &Distance| d.goal_db(self.rules.offset_allowed) > self.rules.same_db;
         if !differs(&far.distance) {
@@ -230,8 +231,7 @@ impl Asker<'_> {
         }
         let stopped = far.there.len() == 1 && far.there[0].at_end;
         let beyond = |there: bool, d: &Distance| if stopped { there } else { differs(d) };
-        let row_beyond =
-            |r: &Row| beyond(r.there.first().is_some_and(|t| t.at_end), &r.distance);
+        let row_beyond = |r: &Row| beyond(r.there.first().is_some_and(|t| t.at_end), &r.distance);
         let Some(inside) = order.iter().find(|r| !row_beyond(r)) else {
             // Nothing here equals anything there: no end, and every row says so.
             return Ok(None);

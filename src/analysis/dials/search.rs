@@ -73,7 +73,11 @@ impl<'a> Atlas<'a> {
     ///
     /// # Errors
     /// As [`Dialled::levels_into`].
-    pub fn closest(&self, target_db: &[f64], offset_allowed: bool) -> Result<Closest, CircuitError> {
+    pub fn closest(
+        &self,
+        target_db: &[f64],
+        offset_allowed: bool,
+    ) -> Result<Closest, CircuitError> {
         let n = self.band.frequencies_hz().len();
         let knobs = self.dialled.knobs().len();
         let goals: Vec<f64> = self
@@ -86,7 +90,13 @@ impl<'a> Atlas<'a> {
         starts.sort_by(|&a, &b| goals[a].total_cmp(&goals[b]).then(a.cmp(&b)));
         starts.truncate(BASINS);
         let mut scratch = Scratch::default();
-        let mut aim = Aim { dialled: self.dialled, band: self.band, target_db, offset_allowed, scratch: &mut scratch };
+        let mut aim = Aim {
+            dialled: self.dialled,
+            band: self.band,
+            target_db,
+            offset_allowed,
+            scratch: &mut scratch,
+        };
         let mut best: Option<Closest> = None;
         for start in starts {
             let turns = grid_turns(start, knobs, self.side);
@@ -121,7 +131,13 @@ impl<'a> Atlas<'a> {
         more_db: f64,
     ) -> Result<[f64; 2], CircuitError> {
         let mut scratch = Scratch::default();
-        let mut aim = Aim { dialled: self.dialled, band: self.band, target_db, offset_allowed, scratch: &mut scratch };
+        let mut aim = Aim {
+            dialled: self.dialled,
+            band: self.band,
+            target_db,
+            offset_allowed,
+            scratch: &mut scratch,
+        };
         let limit = at.distance.goal_db(offset_allowed) + more_db;
         let mut ends = [0.0; 2];
         for (end, direction) in ends.iter_mut().zip([-1.0, 1.0]) {

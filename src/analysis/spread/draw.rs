@@ -77,7 +77,7 @@ pub fn deviated(
         let kind = &circuit.part(&t.part).ok_or_else(missing)?.kind;
         if let Some(value) = spread_value(kind) {
             let new = with_value(kind, value * (1.0 + t.share * deviation(index, t)));
-            circuit.set(&t.part, new)?;
+            circuit.replace(&t.part, new)?;
         }
     }
     Ok(circuit)

@@ -184,8 +184,7 @@ impl<'a> Stand<'a> {
                 |workspace, k| {
                     let mut ends = [0.0; 2];
                     for (end, direction) in ends.iter_mut().zip([-1.0, 1.0]) {
-                        let toward =
-                            |i: usize, _: &Tolerance| direction * slopes[i][k].signum();
+                        let toward = |i: usize, _: &Tolerance| direction * slopes[i][k].signum();
                         let circuit = deviated(&self.side.circuit, tolerances, toward)?;
                         let linear = self.bench.solved_again(&circuit, workspace)?;
                         let transfer = linear.transfer(&self.side.source, self.side.output)?;

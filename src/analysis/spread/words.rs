@@ -23,7 +23,9 @@ pub fn sentence(frequencies_hz: &[f64], change: &ChangeSpread) -> String {
         .map(|r| match (r.start, r.end - 1) {
             (0, last) if last + 1 == clear.len() => "at every frequency".to_owned(),
             (0, last) => format!("below {}", hertz(frequencies_hz[last])),
-            (first, last) if last + 1 == clear.len() => format!("above {}", hertz(frequencies_hz[first])),
+            (first, last) if last + 1 == clear.len() => {
+                format!("above {}", hertz(frequencies_hz[first]))
+            }
             (first, last) if first == last => format!("at {}", hertz(frequencies_hz[first])),
             (first, last) => {
                 format!("from {} to {}", hertz(frequencies_hz[first]), hertz(frequencies_hz[last]))

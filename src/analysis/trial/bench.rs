@@ -93,7 +93,7 @@ impl Bench {
     ) -> Result<LinearCircuit, CircuitError> {
         let mut circuit = self.circuit().clone();
         for (name, kind) in values {
-            circuit.set(name, kind.clone())?;
+            circuit.replace(name, kind.clone())?;
         }
         self.solved_again(&circuit, workspace)
     }

@@ -9,4 +9,4 @@ mod bench;
 mod part;
 
 pub use bench::Bench;
-pub use part::{BIAS_VOLTS, admittances, added, keeps_bias, ports};
+pub use part::{BIAS_VOLTS, added, admittances, keeps_bias, ports};

@@ -96,7 +96,12 @@ pub struct Goals {
 impl Goals {
     /// Lays out what the goals read; `output` is where levels are taken.
     pub fn new(goals: Vec<Goal>, output: Node) -> Self {
-        let mut made = Self { goals: Vec::new(), readings: Vec::new(), frequencies_hz: Vec::new(), nodes: vec![output] };
+        let mut made = Self {
+            goals: Vec::new(),
+            readings: Vec::new(),
+            frequencies_hz: Vec::new(),
+            nodes: vec![output],
+        };
         for goal in goals {
             let reading = match &goal {
                 Goal::Corner { hz, from, to, .. } => {
@@ -175,8 +180,8 @@ impl Goals {
             match goal {
                 Goal::Corner { hz, edge, .. } => {
                     let found = self.corner(reading, squares, *edge);
-                    let miss_db = found
-                        .map_or(NO_CORNER_DB, |f| ((f / hz).log2() * DB_PER_OCTAVE).abs());
+                    let miss_db =
+                        found.map_or(NO_CORNER_DB, |f| ((f / hz).log2() * DB_PER_OCTAVE).abs());
                     Outcome::Corner { hz: found, miss_db }
                 }
                 Goal::Down { against, at_least_db, at_most_db, .. } => {
@@ -228,7 +233,9 @@ impl Goals {
                 let Goal::Rating { part, watts, volts } = goal else { return None };
                 let state = point.and_then(|p| p.part(part)).cloned().unwrap_or_default();
                 let over = |is: f64, limit: Option<f64>| match limit {
-                    Some(limit) if is.abs() > limit => RATING_DB + 20.0 * (is.abs() / limit).log10(),
+                    Some(limit) if is.abs() > limit => {
+                        RATING_DB + 20.0 * (is.abs() / limit).log10()
+                    }
                     _ => 0.0,
                 };
                 let miss_db = over(state.watts, *watts).max(over(state.volts, *volts));

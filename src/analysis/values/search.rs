@@ -31,7 +31,9 @@ pub enum SearchError {
     NoParts,
     #[error("no goal is given")]
     NoGoals,
-    #[error("part {part} has no value to search; resistors, capacitors, inductors and pots have one")]
+    #[error(
+        "part {part} has no value to search; resistors, capacitors, inductors and pots have one"
+    )]
     NoValue { part: String },
     #[error("there is no standard value of part {part} in the range given")]
     NoCandidates { part: String },
@@ -193,7 +195,7 @@ impl Search {
     pub fn answer(&self, values: &[f64]) -> Result<Answer, SearchError> {
         let mut circuit = self.bench.circuit().clone();
         for part in self.movers.iter().chain(&self.others) {
-            circuit.set(&part.name, with_value(&part.kind, values[part.choice]))?;
+            circuit.replace(&part.name, with_value(&part.kind, values[part.choice]))?;
         }
         let point = self.bench.point().map(|_| OperatingPoint::solve(&circuit)).transpose()?;
         let linear = match &point {
@@ -212,11 +214,8 @@ impl Search {
     }
 
     fn squares(&self, linear: &LinearCircuit) -> Result<Vec<Vec<f64>>, CircuitError> {
-        let gains = linear.gains(
-            self.bench.source(),
-            self.goals.nodes(),
-            self.goals.frequencies_hz(),
-        )?;
+        let gains =
+            linear.gains(self.bench.source(), self.goals.nodes(), self.goals.frequencies_hz())?;
         Ok(gains.iter().map(|g| g.iter().map(|v| v.norm_sqr()).collect()).collect())
     }
 
@@ -237,7 +236,7 @@ impl Search {
         }
         let mut circuit = self.bench.circuit().clone();
         for (part, &place) in self.movers.iter().zip(places) {
-            circuit.set(&part.name, with_value(&part.kind, part.values[place])).ok()?;
+            circuit.replace(&part.name, with_value(&part.kind, part.values[place])).ok()?;
         }
         if self.goals.has_ratings() {
             let point = OperatingPoint::solve(&circuit).ok()?;
@@ -333,10 +332,7 @@ impl Search {
     /// How far the values are from those that are there: of equal answers the one that changes least.
     fn moved(&self, places: &[usize]) -> f64 {
         let parts = self.movers.iter().chain(&self.others);
-        parts
-            .zip(places)
-            .map(|(p, &k)| (p.values[k] / self.present[p.choice]).ln().abs())
-            .sum()
+        parts.zip(places).map(|(p, &k)| (p.values[k] / self.present[p.choice]).ln().abs()).sum()
     }
 
     /// One part after the other: all its values with the rest held, the best kept, round after round.
@@ -425,7 +421,9 @@ impl Search {
             .others
             .iter()
             .zip(&places[movers..])
-            .flat_map(|(p, &k)| added(&p.kind, &with_value(&p.kind, p.values[k])).collect::<Vec<_>>())
+            .flat_map(|(p, &k)| {
+                added(&p.kind, &with_value(&p.kind, p.values[k])).collect::<Vec<_>>()
+            })
             .collect();
         let done = multiport.with(&changes);
         let mut squares = vec![vec![0.0; done.points()]; self.goals.nodes().len()];

@@ -1,0 +1,187 @@
+//! The linear path, rendered and measured by FFT, against the exact response; and its sections
+//! against those of the `biquad` crate.
+
+mod common;
+
+use biquad::{Biquad, Coefficients, DirectForm2Transposed};
+use nalgebra::Complex;
+use presolder::circuit::{LinearCircuit, Transfer};
+use presolder::linear::{COMPARED_SHARE, LEAST_DAMPING, LinearError, LinearPlan, SILENT_GAIN};
+use rayon::prelude::*;
+use realfft::RealFftPlanner;
+
+use common::networks::random_network;
+use common::rng::Rng;
+use common::{decibels, deck, reference, table};
+
+const RATES_HZ: [f64; 3] = [44_100.0, 48_000.0, 96_000.0];
+/// What the design asks for: up to 16 kHz, up to 20 kHz.
+const LIMITS_DB: [f64; 2] = [0.05, 0.1];
+/// Long enough for poles of a fraction of a hertz, at the highest of the rates.
+const FRAMES: usize = 1 << 19;
+
+/// The rendered answer to an impulse, as gains at the bins of its FFT, the delay taken out.
+fn rendered_gains(plan: &LinearPlan) -> Vec<Complex<f64>> {
+    let mut impulse = vec![0.0; FRAMES];
+    impulse[0] = 1.0;
+    let mut answer = vec![0.0; FRAMES];
+    let mut processor = plan.processor();
+    for (x, y) in impulse.chunks(4096).zip(answer.chunks_mut(4096)) {
+        processor.process_into(x, y);
+    }
+    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(FRAMES);
+    let mut spectrum = fft.make_output_vec();
+    fft.process(&mut answer, &mut spectrum).expect("lengths of the plan");
+    let turn = std::f64::consts::TAU * plan.delay_frames() as f64 / FRAMES as f64;
+    spectrum
+        .iter()
+        .enumerate()
+        .map(|(bin, v)| v * Complex::from_polar(1.0, turn * bin as f64))
+        .collect()
+}
+
+/// Worst deviation in dB up to 16 kHz and from there to 20 kHz, at 200 bins from 10 Hz on.
+fn worst_deviation(transfer: &Transfer, rate_hz: f64) -> Result<[f64; 2], LinearError> {
+    let plan = LinearPlan::fit(transfer, rate_hz)?;
+    for section in plan.sections() {
+        assert!(section.radius() < 1.0, "a section that is not stable: {section:?}");
+    }
+    let rendered = rendered_gains(&plan);
+    let width_hz = rate_hz / FRAMES as f64;
+    let mut bins: Vec<usize> = (0..200)
+        .map(|k| (10.0 * 2000f64.powf(f64::from(k) / 199.0) / width_hz).round() as usize)
+        .collect();
+    bins.dedup();
+    let frequencies_hz: Vec<f64> = bins.iter().map(|&b| b as f64 * width_hz).collect();
+    let exact = transfer.gains(&frequencies_hz)?;
+    let peak = exact.iter().map(|g| g.norm()).fold(0.0, f64::max);
+    let mut worst = [0.0; 2];
+    if peak <= SILENT_GAIN {
+        assert!(rendered.iter().all(|v| v.norm() <= SILENT_GAIN), "silence is not silent");
+        return Ok(worst);
+    }
+    for ((bin, hz), exact) in bins.iter().zip(&frequencies_hz).zip(&exact) {
+        if exact.norm() > COMPARED_SHARE * peak {
+            let off = decibels(rendered[*bin] / exact).abs();
+            assert!(off.is_finite(), "{hz} Hz: {} instead of {exact}", rendered[*bin]);
+            let slot = usize::from(*hz > 16_000.0);
+            worst[slot] = f64::max(worst[slot], off);
+        }
+    }
+    Ok(worst)
+}
+
+fn check(name: &str, rate_hz: f64, worst: [f64; 2]) {
+    assert!(
+        worst[0] <= LIMITS_DB[0] && worst[1] <= LIMITS_DB[1],
+        "{name} at {rate_hz} Hz: {worst:?} dB off, allowed {LIMITS_DB:?}"
+    );
+}
+
+#[test]
+fn rendered_reference_circuits_have_the_exact_response() {
+    let worst = table::files(&reference("ac"), "csv")
+        .par_iter()
+        .map(|path| {
+            let deck = deck::read(&path.with_extension("cir"));
+            let linear = LinearCircuit::of(&deck.circuit).expect("an operating point");
+            let output = deck.circuit.find_node("out").expect("the node `out`");
+            let transfer = linear.transfer("Vin", output).expect("a transfer");
+            RATES_HZ.map(|rate_hz| {
+                let worst = worst_deviation(&transfer, rate_hz)
+                    .unwrap_or_else(|e| panic!("{} at {rate_hz} Hz: {e}", path.display()));
+                check(&path.display().to_string(), rate_hz, worst);
+                worst
+            })
+        })
+        .reduce(|| [[0.0; 2]; 3], larger);
+    println!("worst deviation of rendered reference circuits in dB: {worst:?} at {RATES_HZ:?} Hz");
+}
+
+fn larger(a: [[f64; 2]; 3], b: [[f64; 2]; 3]) -> [[f64; 2]; 3] {
+    std::array::from_fn(|r| std::array::from_fn(|k| f64::max(a[r][k], b[r][k])))
+}
+
+/// Random networks, those with a pole in the right half plane refused and all others held to the limits.
+#[test]
+fn rendered_random_networks_have_the_exact_response() {
+    let seed = Rng::announced_seed();
+    let networks: Vec<_> = (0..60).map(|k| random_network(&mut Rng::new(seed + k))).collect();
+    let results: Vec<Option<[[f64; 2]; 3]>> = networks
+        .par_iter()
+        .map(|network| {
+            let linear = LinearCircuit::of(&network.circuit).expect("an operating point");
+            let output = *network.outputs.last().expect("an output");
+            let transfer = linear.transfer("Vin", output).expect("a transfer");
+            let unstable =
+                transfer.poles().expect("poles").iter().any(|p| p.re > -LEAST_DAMPING * p.norm());
+            let mut all = [[0.0; 2]; 3];
+            for (slot, rate_hz) in all.iter_mut().zip(RATES_HZ) {
+                match worst_deviation(&transfer, rate_hz) {
+                    Ok(worst) => {
+                        assert!(!unstable, "an unstable circuit was taken");
+                        check("a random network", rate_hz, worst);
+                        *slot = worst;
+                    }
+                    Err(LinearError::Unstable { .. }) => {
+                        assert!(unstable, "a stable circuit was refused");
+                        return None;
+                    }
+                    Err(other) => panic!("{other}"),
+                }
+            }
+            Some(all)
+        })
+        .collect();
+    let taken = results.iter().flatten().count();
+    let worst = results.into_iter().flatten().fold([[0.0; 2]; 3], larger);
+    println!("worst of {taken} stable random networks in dB: {worst:?} at {RATES_HZ:?} Hz");
+    assert!(taken >= 20, "only {taken} of the networks were stable");
+}
+
+/// The same sections, run one by one by the `biquad` crate in f64, and the taps as a plain sum.
+#[test]
+fn processor_does_what_the_biquad_crate_does() {
+    let deck = deck::read(&reference("ac/power-feedback-speaker.cir"));
+    let linear = LinearCircuit::of(&deck.circuit).expect("an operating point");
+    let output = deck.circuit.find_node("out").expect("the node `out`");
+    let transfer = linear.transfer("Vin", output).expect("a transfer");
+    let plan = LinearPlan::fit(&transfer, 48_000.0).expect("a plan");
+
+    let mut rng = Rng::new(5);
+    let input: Vec<f64> = (0..20_000).map(|_| rng.between(-1.0, 1.0)).collect();
+    let mut sections: Vec<_> = plan
+        .sections()
+        .iter()
+        .map(|s| {
+            DirectForm2Transposed::<f64>::new(Coefficients {
+                b0: s.b[0],
+                b1: s.b[1],
+                b2: 0.0,
+                a1: s.a[0],
+                a2: s.a[1],
+            })
+        })
+        .collect();
+    let at = |k: usize, lag: usize| if k >= lag { input[k - lag] } else { 0.0 };
+    let expected: Vec<f64> = (0..input.len())
+        .map(|k| {
+            let fir: f64 = plan.taps().iter().enumerate().map(|(lag, t)| t * at(k, lag)).sum();
+            let delayed = at(k, plan.delay_frames());
+            fir + sections.iter_mut().map(|s| s.run(delayed)).sum::<f64>()
+        })
+        .collect();
+
+    // Blocks of every awkward length give the same answer.
+    for block in [1, 3, 64, 1021, input.len()] {
+        let mut processor = plan.processor();
+        let mut output = vec![0.0; input.len()];
+        for (x, y) in input.chunks(block).zip(output.chunks_mut(block)) {
+            processor.process_into(x, y);
+        }
+        let peak = expected.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+        for (k, (ours, theirs)) in output.iter().zip(&expected).enumerate() {
+            assert!((ours - theirs).abs() < 1e-11 * peak, "frame {k}: {ours} and {theirs}");
+        }
+    }
+}
