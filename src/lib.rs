@@ -8,6 +8,7 @@ pub mod analysis;
 pub mod audio;
 pub mod circuit;
 pub mod commands;
+pub mod driven;
 pub mod linear;
 pub mod page;
 pub mod random;
