@@ -1,6 +1,12 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
+mod ask;
+mod dials;
 mod failure;
+mod input;
+mod progress;
+mod spread;
+mod values;
 
 use clap::{Parser, Subcommand};
 
@@ -20,12 +26,20 @@ Valve amplifiers hold lethal voltages, also when switched off. Work inside one i
 technicians: mains off, filter capacitors discharged and measured, local electrical codes first.";
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Dials(dials::DialsArgs),
+    Values(values::ValuesArgs),
+    Spread(spread::SpreadArgs),
+}
 
 /// Runs the command of a command line.
 ///
 /// # Errors
 /// [`Failure`], with the exit status that belongs to it.
 pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
-    match command_line.command {}
+    match &command_line.command {
+        Command::Dials(args) => dials::run(args),
+        Command::Values(args) => values::run(args),
+        Command::Spread(args) => spread::run(args),
+    }
 }
