@@ -11,6 +11,7 @@ pub mod commands;
 pub mod driven;
 pub mod linear;
 pub mod page;
+pub mod plot;
 pub mod random;
 pub mod speaker;
 pub mod units;

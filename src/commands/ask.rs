@@ -7,11 +7,11 @@ use clap::Args;
 
 use super::failure::Failure;
 use super::input::Subject;
-use crate::amp::{AmpFile, AmpState, BuiltCircuit, INPUT_PART, Job, amp_names};
+use crate::amp::{AmpFile, AmpState, BuiltCircuit, INPUT_PART, Job, PartKind, amp_names};
 use crate::analysis::dials::{Band, Dialled, Knob};
 use crate::audio::write_whole;
 use crate::plot::Figure;
-use crate::units::Hertz;
+use crate::units::{Farads, Henries, Hertz, Ohms};
 
 /// Where an answer goes beside the terminal.
 #[derive(Debug, Args)]
@@ -149,6 +149,15 @@ pub fn frequency(text: &str) -> Result<Hertz, String> {
     match bare.or_else(|| text.parse::<Hertz>().ok()) {
         Some(hz) if hz.0.is_finite() && hz.0 > 0.0 => Ok(hz),
         _ => Err(format!("{text:?} is no frequency; give hertz above zero, such as 82.41")),
+    }
+}
+
+/// A part's value in its own notation, to the three digits that standard values have at most.
+pub fn value(state: &AmpState, part: &str, si: f64) -> String {
+    match state.parts().get(part).map(|p| &p.kind) {
+        Some(PartKind::Capacitor { .. }) => format!("{:.3}", Farads(si)),
+        Some(PartKind::Inductor { .. }) => format!("{:.3}", Henries(si)),
+        _ => format!("{:.3}", Ohms(si)),
     }
 }
 

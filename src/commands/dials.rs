@@ -3,7 +3,7 @@
 use clap::Args;
 use serde::Serialize;
 
-use super::ask::{Outlets, band, dialled, frequency, hertz, job, knob, other_amp, title};
+use super::ask::{Outlets, band, dialled, frequency, hertz, job, knob, other_amp, title, value};
 use super::failure::Failure;
 use super::input::{Subject, open_subject};
 use super::progress::bar;
@@ -13,7 +13,7 @@ use crate::analysis::dials::{
 };
 use crate::circuit::Kind;
 use crate::plot::{self, Band as Shade, Curve, Figure};
-use crate::units::{Decibels, Farads, Hertz, Ohms, Position, Series};
+use crate::units::{Decibels, Hertz, Position, Series};
 
 /// Maps a control's positions onto another version's or another amp's: where do its knobs stand when
 /// both respond alike?
@@ -359,15 +359,6 @@ fn words(
         ));
     }
     words
-}
-
-/// A part's value in its own notation.
-pub fn value(state: &AmpState, part: &str, si: f64) -> String {
-    let is_capacitor = state
-        .parts()
-        .get(part)
-        .is_some_and(|p| matches!(p.kind, crate::amp::PartKind::Capacitor { .. }));
-    if is_capacitor { format!("{:.3}", Farads(si)) } else { format!("{:.3}", Ohms(si)) }
 }
 
 fn print_csv(scale: &Scale) {

@@ -10,8 +10,8 @@ use super::failure::Failure;
 use super::input::open_subject;
 use super::progress::bar;
 use crate::amp::{
-    AmpState, BuiltCircuit, Change, Drawer, GoalSection, INPUT_PART, Job, KindName, PartKind,
-    RangeSection, Scalar, SideSection, VersionSpec,
+    AmpState, BuiltCircuit, Change, Drawer, GoalSection, INPUT_PART, Job, RangeSection, Scalar,
+    SideSection, VersionSpec,
 };
 use crate::analysis::values::{
     Against, Answer, Answers, Choice, Edge, Goal, Method, Outcome, Search,
@@ -322,19 +322,9 @@ fn version_of(start: &AmpState, parts: &[String], answer: &Answer) -> Result<Str
         ..VersionSpec::default()
     };
     for (part, &si) in parts.iter().zip(&answer.values) {
-        spec.change.insert(part.clone(), Change::Value(Scalar(coded(start, part, si)?)));
+        spec.change.insert(part.clone(), Change::Value(Scalar(value(start, part, si))));
     }
     spec.to_toml().map_err(Failure::fault)
-}
-
-/// A value with all its digits in the notation of its kind.
-fn coded(start: &AmpState, part: &str, si: f64) -> Result<String, Failure> {
-    // Standard values have three digits at most: more of them are rounding.
-    Ok(match (&start.part(part)?.kind, start.part(part)?.kind_name()) {
-        (PartKind::Inductor { .. }, _) => format!("{:.3}", Henries(si)),
-        (_, KindName::Inductor) => format!("{:.3}", Henries(si)),
-        _ => value(start, part, si),
-    })
 }
 
 fn print_csv(start: &AmpState, parts: &[String], said: &[Said], found: &Answers) {
@@ -343,7 +333,7 @@ fn print_csv(start: &AmpState, parts: &[String], said: &[Said], found: &Answers)
     for answer in std::iter::once(&found.now).chain(&found.answers) {
         let values: Vec<String> =
             parts.iter().zip(&answer.values).map(|(p, v)| value(start, p, *v)).collect();
-        let outcomes: Vec<String> = answer.outcomes.iter().map(|o| outcome(o)).collect();
+        let outcomes: Vec<String> = answer.outcomes.iter().map(outcome).collect();
         println!("{},{:.4},{}", values.join(","), answer.miss_db, outcomes.join(","));
     }
 }
