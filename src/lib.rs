@@ -13,6 +13,8 @@ pub mod linear;
 pub mod page;
 pub mod plot;
 pub mod random;
+pub mod render;
+pub mod report;
 pub mod speaker;
 pub mod units;
 pub mod valves;

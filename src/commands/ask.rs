@@ -13,6 +13,21 @@ use crate::audio::write_whole;
 use crate::plot::Figure;
 use crate::units::{Farads, Henries, Hertz, Ohms};
 
+/// Adds to a text.
+macro_rules! say {
+    ($text:expr, $($words:tt)*) => { $text.push_str(&format!($($words)*)) };
+}
+
+/// Adds a line to a text.
+macro_rules! sayln {
+    ($text:expr, $($words:tt)*) => {{
+        $text.push_str(&format!($($words)*));
+        $text.push('\n');
+    }};
+}
+
+pub(super) use {say, sayln};
+
 /// Where an answer goes beside the terminal.
 #[derive(Debug, Args)]
 pub struct Outlets {

@@ -1,11 +1,18 @@
 //! `presolder dials`: one knob's scale against another amp's.
 
+use std::path::PathBuf;
+
 use clap::Args;
 use serde::Serialize;
 
-use super::ask::{Outlets, band, dialled, frequency, hertz, job, knob, other_amp, title, value};
+use super::ask::{
+    Outlets, band, dialled, frequency, hertz, job, knob, other_amp, refuse_existing, say, sayln,
+    title, value,
+};
 use super::failure::Failure;
 use super::input::{Subject, open_subject};
+use super::listen;
+use super::output::print;
 use super::progress::bar;
 use crate::amp::{AmpState, BuiltCircuit, DialsSection};
 use crate::analysis::dials::{
@@ -13,7 +20,7 @@ use crate::analysis::dials::{
 };
 use crate::circuit::Kind;
 use crate::plot::{self, Band as Shade, Curve, Figure};
-use crate::units::{Decibels, Hertz, Position, Series};
+use crate::units::{Decibels, Hertz, Position, Series, Volts};
 
 /// Maps a control's positions onto another version's or another amp's: where do its knobs stand when
 /// both respond alike?
@@ -59,17 +66,26 @@ pub struct DialsArgs {
     /// Look for the single part there that, with another value of E12, helps most
     #[arg(long)]
     parts: bool,
+    /// Write a clip that steps through matched positions, here and there in turn
+    #[arg(long, value_name = "FILE")]
+    listen: Option<PathBuf>,
+    /// Dry recording for --listen (the job's first clip, or the one that comes with the program)
+    #[arg(long, value_name = "FILE", requires = "listen")]
+    clip: Option<PathBuf>,
+    /// Volts at the amp's input that full scale of --clip stands for
+    #[arg(long, value_name = "VOLTS", requires = "clip")]
+    peak: Option<Volts>,
     #[command(flatten)]
     outlets: Outlets,
 }
 
 /// What is asked, with everything said.
-struct Question {
-    here: AmpState,
-    there: AmpState,
-    control: String,
-    free: Vec<String>,
-    rules: Rules,
+pub(super) struct Question {
+    pub here: AmpState,
+    pub there: AmpState,
+    pub control: String,
+    pub free: Vec<String>,
+    pub rules: Rules,
     as_built: Option<AmpState>,
 }
 
@@ -103,6 +119,9 @@ struct AsBuilt {
 /// [`Failure`].
 pub fn run(args: &DialsArgs) -> Result<(), Failure> {
     args.outlets.check()?;
+    if let Some(path) = &args.listen {
+        refuse_existing(path, args.outlets.force)?;
+    }
     let question = question(args)?;
     let rules = &question.rules;
     let frequencies_hz = rules.band.frequencies_hz().to_vec();
@@ -132,6 +151,7 @@ pub fn run(args: &DialsArgs) -> Result<(), Failure> {
     };
     let parts = if args.parts { Some(parts(&question, &built, &here, &there)?) } else { None };
     let words = words(&question, &found, as_built.as_ref(), parts.as_ref());
+    let mut text = String::new();
     if args.outlets.json {
         let json = DialsJson {
             schema: "presolder-dials/1",
@@ -147,11 +167,19 @@ pub fn run(args: &DialsArgs) -> Result<(), Failure> {
             parts: parts.as_ref(),
             words: &words,
         };
-        println!("{}", serde_json::to_string_pretty(&json).map_err(Failure::fault)?);
+        text.push_str(&serde_json::to_string_pretty(&json).map_err(Failure::fault)?);
+        text.push('\n');
     } else if args.outlets.csv {
-        print_csv(&found);
+        print_csv(&mut text, &found);
     } else {
-        print_table(&question, &found, parts.as_ref(), &there, &words);
+        print_table(&mut text, &question, &found, parts.as_ref(), &there, &words);
+    }
+    print(&text)?;
+    if let Some(path) = &args.listen {
+        let take = listen::take(args.clip.as_deref(), args.peak, &args.here)?;
+        let words = listen::write(path, &question, &found, &take, args.outlets.force)?;
+        // Figures for people go where they do not disturb JSON and CSV.
+        if args.outlets.json || args.outlets.csv { eprint!("{words}") } else { print(&words)? }
     }
     args.outlets.write(&figure(&question, &found, as_built.as_ref()))
 }
@@ -361,13 +389,15 @@ fn words(
     words
 }
 
-fn print_csv(scale: &Scale) {
-    println!(
+fn print_csv(text: &mut String, scale: &Scale) {
+    sayln!(
+        text,
         "here,here_clock,control_there,there,there_clock,slack_low,slack_high,shape_db,level_db,whole_db,likeness"
     );
     for row in &scale.rows {
         for t in &row.there {
-            println!(
+            sayln!(
+                text,
                 "{:.3},{},{},{:.3},{},{:.3},{:.3},{:.4},{:.4},{:.4},{}",
                 row.here,
                 row.clock,
@@ -394,6 +424,7 @@ fn likeness(likeness: Likeness) -> &'static str {
 }
 
 fn print_table(
+    text: &mut String,
     question: &Question,
     scale: &Scale,
     parts: Option<&PartChanges>,
@@ -401,28 +432,30 @@ fn print_table(
     words: &[String],
 ) {
     let rules = &question.rules;
-    println!("{} of {}", question.control, title(&question.here));
-    println!("on the scale of {}\n", title(&question.there));
-    print!("  {:>13}", "here");
+    sayln!(text, "{} of {}", question.control, title(&question.here));
+    sayln!(text, "on the scale of {}\n", title(&question.there));
+    say!(text, "  {:>13}", "here");
     for name in &question.free {
-        print!("  {name:>13} {:<13}", "");
+        say!(text, "  {name:>13} {:<13}", "");
     }
-    println!("  {:>8}  {:>8}", "shape", "level");
+    sayln!(text, "  {:>8}  {:>8}", "shape", "level");
     for row in &scale.rows {
-        print!("  {:>6} {:>6.2}", row.clock, row.here);
+        say!(text, "  {:>6} {:>6.2}", row.clock, row.here);
         for t in &row.there {
             let slack = format!("({}-{})", t.slack[0].clock(), t.slack[1].clock());
-            print!("  {:>6} {:>6.2} {slack:<13}", t.clock, t.position);
+            say!(text, "  {:>6} {:>6.2} {slack:<13}", t.clock, t.position);
         }
-        println!(
+        sayln!(
+            text,
             "  {:>5.2} dB  {:>+5.1} dB  {}",
             row.distance.shape_db,
             row.distance.level_db,
             likeness(row.likeness)
         );
     }
-    println!();
-    println!(
+    text.push('\n');
+    sayln!(
+        text,
         "Distance: RMS over {} to {}, every octave alike; {}.",
         hertz(rules.band.low_hz()),
         hertz(rules.band.high_hz()),
@@ -432,23 +465,26 @@ fn print_table(
             "shape and level together are made closest"
         }
     );
-    println!(
+    sayln!(
+        text,
         "In brackets: where the distance grows by at most 0.1 dB. Same: within {} dB.",
         rules.same_db
     );
     if there.moves_bias() {
-        println!(
+        sayln!(
+            text,
             "A free control carries direct current there, so every trial solved the whole amp."
         );
     }
-    println!();
+    text.push('\n');
     for line in words {
-        println!("{line}");
+        sayln!(text, "{line}");
     }
     let Some(found) = parts else { return };
-    println!("\n  {:<8} {:>8} {:>8}  whole difference", "part", "from", "to");
+    sayln!(text, "\n  {:<8} {:>8} {:>8}  whole difference", "part", "from", "to");
     for change in found.changes.iter().take(8) {
-        println!(
+        sayln!(
+            text,
             "  {:<8} {:>8} {:>8}  {:.2} dB",
             change.part,
             value(&question.there, &change.part, change.from),
@@ -457,7 +493,8 @@ fn print_table(
         );
     }
     if !found.left_out.is_empty() {
-        println!(
+        sayln!(
+            text,
             "Left out, as other values would move a valve's operating point: {}.",
             found.left_out.join(", ")
         );

@@ -59,3 +59,9 @@ impl From<crate::audio::AudioError> for Failure {
         if error.is_users() { Self::input(error) } else { Self::fault(error) }
     }
 }
+
+impl From<crate::render::RenderError> for Failure {
+    fn from(error: crate::render::RenderError) -> Self {
+        if error.is_users() { Self::input(error) } else { Self::fault(error) }
+    }
+}

@@ -1,16 +1,26 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
+mod amps;
 mod ask;
+mod demo;
 mod dials;
 mod failure;
 mod input;
+mod listen;
+mod new;
+mod output;
+mod page;
 mod progress;
+mod render;
+mod report;
+mod response;
 mod spread;
 mod values;
 
 use clap::{Parser, Subcommand};
 
 pub use failure::Failure;
+pub use new::SAMPLE_CLIP;
 
 /// Hear a modification of a guitar valve amplifier before the iron is hot, and prove afterwards
 /// that it did what was promised.
@@ -27,6 +37,13 @@ technicians: mains off, filter capacitors discharged and measured, local electri
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Demo(demo::DemoArgs),
+    New(new::New),
+    Amps(amps::Amps),
+    Render(render::RenderArgs),
+    Report(report::ReportArgs),
+    Page(page::PageArgs),
+    Response(response::ResponseArgs),
     Dials(dials::DialsArgs),
     Values(values::ValuesArgs),
     Spread(spread::SpreadArgs),
@@ -38,6 +55,13 @@ enum Command {
 /// [`Failure`], with the exit status that belongs to it.
 pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
     match &command_line.command {
+        Command::Demo(args) => demo::run(args),
+        Command::New(args) => new::run(args),
+        Command::Amps(args) => amps::run(args),
+        Command::Render(args) => render::run(args),
+        Command::Report(args) => report::run(args),
+        Command::Page(args) => page::run(args),
+        Command::Response(args) => response::run(args),
         Command::Dials(args) => dials::run(args),
         Command::Values(args) => values::run(args),
         Command::Spread(args) => spread::run(args),

@@ -3,11 +3,13 @@
 use clap::Args;
 use serde::Serialize;
 
-use super::ask::{Outlets, hertz, job, title};
+use super::ask::{Outlets, hertz, job, say, sayln, title};
 use super::failure::Failure;
 use super::input::open_subject;
+use super::output::print;
 use super::progress::bar;
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job, LawSection, SpreadSection};
+use crate::analysis::corners;
 use crate::analysis::spread::{
     CornerPlan, Distribution, Plan, Side, SideSpread, Spread, Tolerance, TrimPlan, sentence,
     spread, spread_value,
@@ -15,12 +17,13 @@ use crate::analysis::spread::{
 use crate::analysis::values::Edge;
 use crate::analysis::{GUITAR_STRINGS, Spectrum};
 use crate::audio::{ChannelChoice, read_wav};
+use crate::circuit::LinearCircuit;
 use crate::plot::{self, Band as Shade, Curve, Figure};
 
 /// Draws many amps with every part off by as much as its tolerance allows: how far do they lie
 /// apart, and does a change stand out from that?
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  presolder spread larkspur-22 --draws 1000")]
+#[command(after_help = "Example:\n  presolder spread larkspur-22 --draws 200")]
 pub struct SpreadArgs {
     /// A preset's name, an amp file or a job file (then its two compared versions are drawn)
     amp_or_job: String,
@@ -36,7 +39,7 @@ pub struct SpreadArgs {
     /// Another seed draws other amps; the same gives the same
     #[arg(long)]
     seed: Option<u64>,
-    /// Number of frequencies from 5 Hz to 20 kHz
+    /// Number of frequencies from 1 Hz to 20 kHz
     #[arg(long, default_value_t = 200, value_parser = clap::value_parser!(u32).range(10..=5000))]
     points: u32,
     #[command(flatten)]
@@ -52,7 +55,7 @@ struct SpreadJson<'a> {
     sentence: Option<String>,
 }
 
-const RANGE_HZ: [f64; 2] = [5.0, 20_000.0];
+const RANGE_HZ: [f64; 2] = [1.0, 20_000.0];
 const DRAWS: usize = 1000;
 
 /// Runs the command.
@@ -101,6 +104,7 @@ pub fn run(args: &SpreadArgs) -> Result<(), Failure> {
         .map_err(|e| Failure::input(format!("{}: {e}", args.amp_or_job)))?;
     progress.finish_and_clear();
     let said = found.change.as_ref().map(|c| sentence(&found.frequencies_hz, c));
+    let mut text = String::new();
     if args.outlets.json {
         let json = SpreadJson {
             schema: "presolder-spread/1",
@@ -108,12 +112,14 @@ pub fn run(args: &SpreadArgs) -> Result<(), Failure> {
             spread: &found,
             sentence: said,
         };
-        println!("{}", serde_json::to_string_pretty(&json).map_err(Failure::fault)?);
+        text.push_str(&serde_json::to_string_pretty(&json).map_err(Failure::fault)?);
+        text.push('\n');
     } else if args.outlets.csv {
-        print_csv(&found);
+        print_csv(&mut text, &found);
     } else {
-        print_table(&before, &plan, &found, said.as_deref());
+        print_table(&mut text, &before, &plan, &found, said.as_deref());
     }
+    print(&text)?;
     args.outlets.write(&figure(&before, &found))
 }
 
@@ -146,7 +152,20 @@ fn side(
         edge,
         whole: true,
     };
-    let corners = vec![whole("low corner", Edge::Low), whole("high corner", Edge::High)];
+    let mut corners = vec![whole("low corner", Edge::Low), whole("high corner", Edge::High)];
+    let linear = LinearCircuit::of(&built.circuit)?;
+    for section in corners::sections(&linear, INPUT_PART)? {
+        corners.push(CornerPlan {
+            name: section.part,
+            from: Some(section.from),
+            to: section.to,
+            edge: match section.side {
+                corners::Side::Low => Edge::Low,
+                corners::Side::High => Edge::High,
+            },
+            whole: false,
+        });
+    }
     let BuiltCircuit { circuit, output, .. } = built;
     let name = if state.version().is_empty() { state.title() } else { state.version() }.to_owned();
     Ok(Side { name, circuit, source: INPUT_PART.to_owned(), output, tolerances, corners })
@@ -187,19 +206,20 @@ fn trim_plan(job: &Job, frequencies_hz: &[f64]) -> Result<TrimPlan, Failure> {
     })
 }
 
-fn print_csv(found: &Spread) {
+fn print_csv(text: &mut String, found: &Spread) {
     let side = "p5_db,p50_db,p95_db,nominal_db,lowest_db,highest_db";
     let named = |prefix: &str| {
         side.split(',').map(|c| format!("{prefix}_{c}")).collect::<Vec<_>>().join(",")
     };
-    print!("frequency_hz,{}", named("before"));
+    say!(text, "frequency_hz,{}", named("before"));
     if found.change.is_some() {
-        print!(
+        say!(
+            text,
             ",{},change_p5_db,change_p50_db,change_p95_db,own_spread_db,exceeds",
             named("after")
         );
     }
-    println!();
+    text.push('\n');
     let row = |s: &SideSpread, k: usize| {
         let (b, w) = (s.bands_db[k], s.worst_db[k]);
         format!(
@@ -208,10 +228,11 @@ fn print_csv(found: &Spread) {
         )
     };
     for (k, hz) in found.frequencies_hz.iter().enumerate() {
-        print!("{hz:.4},{}", row(&found.before, k));
+        say!(text, "{hz:.4},{}", row(&found.before, k));
         if let (Some(after), Some(change)) = (&found.after, &found.change) {
             let b = change.bands_db[k];
-            print!(
+            say!(
+                text,
                 ",{},{:.4},{:.4},{:.4},{:.4},{:.4}",
                 row(after, k),
                 b.p5,
@@ -221,15 +242,22 @@ fn print_csv(found: &Spread) {
                 change.exceeds[k]
             );
         }
-        println!();
+        text.push('\n');
     }
 }
 
 /// Frequencies of the table on the terminal.
 const SHOWN_HZ: [f64; 9] = [20.0, 40.0, 82.41, 160.0, 400.0, 1000.0, 2500.0, 5000.0, 10_000.0];
 
-fn print_table(state: &AmpState, plan: &Plan, found: &Spread, said: Option<&str>) {
-    println!(
+fn print_table(
+    text: &mut String,
+    state: &AmpState,
+    plan: &Plan,
+    found: &Spread,
+    said: Option<&str>,
+) {
+    sayln!(
+        text,
         "{}: {} amps drawn (seed {}), {} parts off by up to their tolerance\n",
         title(state),
         found.draws,
@@ -240,17 +268,18 @@ fn print_table(state: &AmpState, plan: &Plan, found: &Spread, said: Option<&str>
         let away = |k: &usize| (found.frequencies_hz[*k] / hz).ln().abs();
         (0..found.frequencies_hz.len()).min_by(|a, b| away(a).total_cmp(&away(b))).unwrap_or(0)
     };
-    print!("  {:>10}  {:>24} {:>18}", "", "level, 5 to 95 % (dB)", "corner case (dB)");
+    say!(text, "  {:>10}  {:>24} {:>18}", "", "level, 5 to 95 % (dB)", "corner case (dB)");
     match found.change {
         Some(_) => {
-            println!("  {:>22} {:>10} {:>8}", "change, 5 to 95 % (dB)", "parts' own", "exceeds")
+            sayln!(text, "  {:>22} {:>10} {:>8}", "change, 5 to 95 % (dB)", "parts' own", "exceeds")
         }
-        None => println!(),
+        None => text.push('\n'),
     }
     for hz in SHOWN_HZ {
         let k = nearest(hz);
         let (b, w) = (found.before.bands_db[k], found.before.worst_db[k]);
-        print!(
+        say!(
+            text,
             "  {:>10}  {:>7.1} {:>7.1} {:>7.1}   {:>7.1} {:>7.1}   ",
             hertz(found.frequencies_hz[k]),
             b.p5,
@@ -261,7 +290,8 @@ fn print_table(state: &AmpState, plan: &Plan, found: &Spread, said: Option<&str>
         );
         if let Some(change) = &found.change {
             let c = change.bands_db[k];
-            print!(
+            say!(
+                text,
                 "  {:>+6.1} {:>+6.1} {:>+6.1}   \u{b1}{:>5.1} dB  {:>5.0} %",
                 c.p5,
                 c.p50,
@@ -270,16 +300,14 @@ fn print_table(state: &AmpState, plan: &Plan, found: &Spread, said: Option<&str>
                 100.0 * change.exceeds[k]
             );
         }
-        println!();
+        text.push('\n');
     }
-    println!();
+    text.push('\n');
     for side in std::iter::once(&found.before).chain(&found.after) {
         for corner in &side.corners {
-            let Some(hz) = corner.hz else {
-                println!("  {}, {}: none within the range", side.name, corner.name);
-                continue;
-            };
-            println!(
+            let Some(hz) = corner.hz else { continue };
+            sayln!(
+                text,
                 "  {}, {}: {} to {}, middle {}{}",
                 side.name,
                 corner.name,
@@ -296,7 +324,8 @@ fn print_table(state: &AmpState, plan: &Plan, found: &Spread, said: Option<&str>
     }
     let Some(change) = &found.change else { return };
     if let Some(trim) = &change.trim {
-        println!(
+        sayln!(
+            text,
             "\n  Trim: {:.1} dB of the energy below {} goes ({:.1} to {:.1} dB); {} changes by {:+.2} dB \
              ({:+.2} to {:+.2} dB). Both limits are kept in {:.0} % of the amps.",
             trim.lost_db,
@@ -310,14 +339,16 @@ fn print_table(state: &AmpState, plan: &Plan, found: &Spread, said: Option<&str>
             100.0 * trim.holds
         );
     }
-    println!(
+    sayln!(
+        text,
         "\nParts' own: half of the width from 5 to 95 % before the change. Exceeds: share of amps in"
     );
-    println!(
+    sayln!(
+        text,
         "which the change is larger than that. Parts that stay keep their luck; new ones have their own."
     );
     if let Some(said) = said {
-        println!("\n{said}");
+        sayln!(text, "\n{said}");
     }
 }
 

@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde::Serialize;
 
-use super::ask::{band, dialled, hertz, job, title, value};
+use super::ask::{band, dialled, hertz, job, say, sayln, title, value};
 use super::failure::Failure;
 use super::input::open_subject;
+use super::output::print;
 use super::progress::bar;
 use crate::amp::{
     AmpState, BuiltCircuit, Change, Drawer, GoalSection, INPUT_PART, Job, RangeSection, Scalar,
@@ -104,6 +105,7 @@ pub fn run(args: &ValuesArgs) -> Result<(), Failure> {
 
     let best = found.answers.first();
     let paste = best.map(|a| version_of(start, &parts, a)).transpose()?;
+    let mut text = String::new();
     if args.json {
         let json = ValuesJson {
             schema: "presolder-values/1",
@@ -114,13 +116,14 @@ pub fn run(args: &ValuesArgs) -> Result<(), Failure> {
             answers: &found,
             version_to_paste: paste,
         };
-        println!("{}", serde_json::to_string_pretty(&json).map_err(Failure::fault)?);
+        text.push_str(&serde_json::to_string_pretty(&json).map_err(Failure::fault)?);
+        text.push('\n');
     } else if args.csv {
-        print_csv(start, &parts, &said, &found);
+        print_csv(&mut text, start, &parts, &said, &found);
     } else {
-        print_table(start, &parts, &said, &found, paste.as_deref());
+        print_table(&mut text, start, &parts, &said, &found, paste.as_deref());
     }
-    Ok(())
+    print(&text)
 }
 
 /// The values that each part may take.
@@ -327,14 +330,20 @@ fn version_of(start: &AmpState, parts: &[String], answer: &Answer) -> Result<Str
     spec.to_toml().map_err(Failure::fault)
 }
 
-fn print_csv(start: &AmpState, parts: &[String], said: &[Said], found: &Answers) {
+fn print_csv(
+    text: &mut String,
+    start: &AmpState,
+    parts: &[String],
+    said: &[Said],
+    found: &Answers,
+) {
     let goals: Vec<String> = (1..=said.len()).map(|k| format!("goal_{k}")).collect();
-    println!("{},miss_db,{}", parts.join(","), goals.join(","));
+    sayln!(text, "{},miss_db,{}", parts.join(","), goals.join(","));
     for answer in std::iter::once(&found.now).chain(&found.answers) {
         let values: Vec<String> =
             parts.iter().zip(&answer.values).map(|(p, v)| value(start, p, *v)).collect();
         let outcomes: Vec<String> = answer.outcomes.iter().map(outcome).collect();
-        println!("{},{:.4},{}", values.join(","), answer.miss_db, outcomes.join(","));
+        sayln!(text, "{},{:.4},{}", values.join(","), answer.miss_db, outcomes.join(","));
     }
 }
 
@@ -354,55 +363,61 @@ fn outcome(outcome: &Outcome) -> String {
 }
 
 fn print_table(
+    text: &mut String,
     start: &AmpState,
     parts: &[String],
     said: &[Said],
     found: &Answers,
     paste: Option<&str>,
 ) {
-    println!("Values for {}\n", title(start));
+    sayln!(text, "Values for {}\n", title(start));
     for (k, said) in said.iter().enumerate() {
-        println!("  goal {}: {}", k + 1, said.goal);
+        sayln!(text, "  goal {}: {}", k + 1, said.goal);
     }
-    println!();
+    text.push('\n');
     match found.method {
         Method::Exhaustive { combinations } => {
-            println!(
+            sayln!(
+                text,
                 "All {combinations} combinations were tried: there is no better one among them."
             );
         }
-        Method::Coordinates { combinations, starts, tried } => println!(
+        Method::Coordinates { combinations, starts, tried } => sayln!(
+            text,
             "{tried} of {combinations} combinations were tried, one part after the other from {starts} starts: a \
              better one may exist."
         ),
     }
-    println!(
+    sayln!(
+        text,
         "Miss: 0 where all goals are met, else the root of the sum of squares of what is short, in dB"
     );
-    println!(
+    sayln!(
+        text,
         "(a corner an octave off counts 6 dB). Of equal answers, the one that changes least comes first.\n"
     );
-    print!("  {:>8}", "");
+    say!(text, "  {:>8}", "");
     for part in parts {
-        print!(" {part:>8}");
+        say!(text, " {part:>8}");
     }
-    println!("  {:>8}", "miss");
+    sayln!(text, "  {:>8}", "miss");
     for (k, answer) in std::iter::once(&found.now).chain(&found.answers).enumerate() {
         let rank = if k == 0 { "now".to_owned() } else { k.to_string() };
-        print!("  {rank:>8}");
+        say!(text, "  {rank:>8}");
         for (part, v) in parts.iter().zip(&answer.values) {
-            print!(" {:>8}", value(start, part, *v));
+            say!(text, " {:>8}", value(start, part, *v));
         }
-        println!("  {:>5.2} dB", answer.miss_db);
+        sayln!(text, "  {:>5.2} dB", answer.miss_db);
         for (said, o) in said.iter().zip(&answer.outcomes) {
             let met = if o.miss_db() == 0.0 { "met" } else { "" };
-            println!("  {:>8}   {}: {} {met}", "", said.goal, outcome(o));
+            sayln!(text, "  {:>8}   {}: {} {met}", "", said.goal, outcome(o));
         }
     }
     if let Some(paste) = paste {
-        println!("\nThe best, ready for the job file:\n\n{}", paste.trim_end());
+        sayln!(text, "\nThe best, ready for the job file:\n\n{}", paste.trim_end());
     }
-    println!(
+    sayln!(
+        text,
         "\nRatings are computed at rest, without signal: aids, not certificates. Valve amplifiers hold\n\
          lethal voltages, also when switched off: qualified technicians only, mains off, filter\n\
          capacitors discharged and measured, local electrical codes first."
