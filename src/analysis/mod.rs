@@ -2,11 +2,15 @@
 
 pub mod corners;
 mod crossings;
+pub mod dials;
 mod difference;
 mod pitch;
 mod spectrum;
+pub mod spread;
 mod sweep;
 mod transform;
+pub mod trial;
+pub mod values;
 
 pub use crossings::{
     CrossingError, HALF_POWER_DB, HalfPower, Reference, crossings, half_power_corners,
