@@ -195,8 +195,8 @@ impl MeasuredLoudness {
     /// If the clip holds nothing that the meter weighs, such as a constant voltage.
     pub fn at_gain(&self, gain: f64) -> Result<Loudness, AudioError> {
         let top = self.peak * gain.abs();
-        // Compared so that a gain that is not a number counts as silence, too.
-        if !(top >= SILENCE) {
+        // A gain that is not a number counts as silence, too.
+        if top.is_nan() || top < SILENCE {
             return Ok(Loudness {
                 lufs: f64::NEG_INFINITY,
                 true_peak_dbtp: f64::NEG_INFINITY,

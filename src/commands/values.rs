@@ -22,11 +22,13 @@ use crate::units::{Farads, Henries, Ohms, Quantity, Series};
 
 /// Searches standard values of the parts that a job names under [values] for its goals.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  presolder values presets/jobs/values.toml\n\n\
+#[command(
+    after_help = "Example:\n  presolder demo --out demo\n  presolder values demo/job.toml\n\n\
                   The job says which parts and what they are to do:\n\n  \
                   [values]\n  series = \"E12\"\n\n  \
                   [values.parts]\n  C9 = { from = \"1n\", to = \"100n\" }\n\n  \
-                  [[values.goals]]\n  at = \"30 Hz\"\n  down_at_least = \"12 dB\"")]
+                  [[values.goals]]\n  at = \"30 Hz\"\n  down_at_least = \"12 dB\""
+)]
 pub struct ValuesArgs {
     /// The job file
     job: PathBuf,
