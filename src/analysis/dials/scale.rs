@@ -256,7 +256,7 @@ impl Asker<'_> {
 }
 
 fn at_end(turn: f64) -> bool {
-    turn < END_TURN || turn > 1.0 - END_TURN
+    !(END_TURN..=1.0 - END_TURN).contains(&turn)
 }
 
 /// What one knob does, the others where they stand in the version.
@@ -280,7 +280,7 @@ fn effect(dialled: &Dialled, knob: usize, band: &Band) -> Result<Effect, Circuit
     for k in 1..=STEPS + 1 {
         if k > STEPS || apart(start, k) >= SAME_PLACE_DB {
             // Worth a word from half a number on the scale.
-            if k - 1 >= start + 2 {
+            if k > start + 2 {
                 dead.push([place(start), place(k - 1)]);
             }
             start = k.min(STEPS);

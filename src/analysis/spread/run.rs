@@ -242,7 +242,7 @@ pub fn spread(plan: &Plan, tick: &(dyn Fn() + Sync)) -> Result<Spread, SpreadErr
         return Err(SpreadError::Draws { draws: plan.draws });
     }
     let f = &plan.frequencies_hz;
-    if f.len() < 2 || !(f[0] > 0.0) || !f.windows(2).all(|p| p[0] < p[1]) {
+    if f.len() < 2 || f[0] <= 0.0 || f[0].is_nan() || !f.windows(2).all(|p| p[0] < p[1]) {
         return Err(SpreadError::Frequencies);
     }
     let before = Stand::new(&plan.before, f)?;
