@@ -1,9 +1,12 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
 mod amps;
+mod ask;
 mod demo;
+mod dials;
 mod failure;
 mod input;
+mod listen;
 mod new;
 mod output;
 mod page;
@@ -11,6 +14,8 @@ mod progress;
 mod render;
 mod report;
 mod response;
+mod spread;
+mod values;
 
 use clap::{Parser, Subcommand};
 
@@ -39,6 +44,9 @@ enum Command {
     Report(report::ReportArgs),
     Page(page::PageArgs),
     Response(response::ResponseArgs),
+    Dials(dials::DialsArgs),
+    Values(values::ValuesArgs),
+    Spread(spread::SpreadArgs),
 }
 
 /// Runs the command of a command line.
@@ -54,5 +62,8 @@ pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
         Command::Report(args) => report::run(args),
         Command::Page(args) => page::run(args),
         Command::Response(args) => response::run(args),
+        Command::Dials(args) => dials::run(args),
+        Command::Values(args) => values::run(args),
+        Command::Spread(args) => spread::run(args),
     }
 }
