@@ -1,11 +1,14 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
 mod amps;
+mod ask;
 mod breakup;
 mod demo;
+mod dials;
 mod failure;
 mod input;
 mod level;
+mod listen;
 mod new;
 mod output;
 mod page;
@@ -13,7 +16,9 @@ mod progress;
 mod render;
 mod report;
 mod response;
+mod spread;
 mod tone;
+mod values;
 
 use clap::{Parser, Subcommand};
 
@@ -42,9 +47,12 @@ enum Command {
     Report(report::ReportArgs),
     Page(page::PageArgs),
     Response(response::ResponseArgs),
-    Tone(tone::ToneArgs),
     Breakup(breakup::BreakupArgs),
+    Dials(dials::DialsArgs),
     Level(level::LevelArgs),
+    Spread(spread::SpreadArgs),
+    Tone(tone::ToneArgs),
+    Values(values::ValuesArgs),
 }
 
 /// Runs the command of a command line.
@@ -60,8 +68,11 @@ pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
         Command::Report(args) => report::run(args),
         Command::Page(args) => page::run(args),
         Command::Response(args) => response::run(args),
-        Command::Tone(args) => tone::run(args),
         Command::Breakup(args) => breakup::run(args),
+        Command::Dials(args) => dials::run(args),
         Command::Level(args) => level::run(args),
+        Command::Spread(args) => spread::run(args),
+        Command::Tone(args) => tone::run(args),
+        Command::Values(args) => values::run(args),
     }
 }

@@ -247,7 +247,8 @@ mod tests {
     use super::*;
     use crate::valves::Library;
 
-    /// Currents within 1e-6 of the exact law (or 1e-15 A), slopes within 1e-4, over the whole
+    /// Currents within 1e-6 of the exact law (or 1e-14 A: deep in cut-off the fast softplus leaves a
+    /// hundredth of a picoampere), slopes within 1e-4, over the whole
     /// range that an amp reaches and beyond.
     #[test]
     fn fast_laws_follow_the_exact_ones() {
@@ -279,7 +280,7 @@ mod tests {
                         worst = worst.max((g - e).abs() / cathode.max(e.abs()));
                     }
                     assert!(
-                        (g - e).abs() <= 1e-6 * cathode + 1e-15,
+                        (g - e).abs() <= 1e-6 * cathode + 1e-14,
                         "{law:?} {volts:?} {k} {e} {g}"
                     );
                     for j in 0..MAX_PORTS {

@@ -191,6 +191,9 @@ impl<const Q: usize> Bounded<Q> {
 
     /// Adds the line of one active port: `sum over c of slope_c (K row c)` on the left, its share of
     /// the known voltages and of the drives on the right.
+    // Each argument lives in registers or on the caller's stack; a struct of them would be rebuilt for
+    // every line of every step.
+    #[allow(clippy::too_many_arguments)]
     #[inline(always)]
     fn line(
         &self,

@@ -388,11 +388,11 @@ test("those who want no motion get none", async () => {
       .observe(document.querySelector(".strip .head"), { attributes: true });
   });
   await page.click("#play");
-  await page.waitForFunction(() => document.getElementById("now").textContent > "0:00.4", null, { timeout: 20000 });
-  await page.evaluate(() => { window.moves = 0; });
+  await page.waitForFunction(() => document.getElementById("now").textContent > "0:00.4", null);
+  await page.evaluate(() => { window.moves = 0; window.since = performance.now(); });
   await page.waitForTimeout(2000);
-  const moves = await page.evaluate(() => window.moves);
-  assert.ok(moves >= 2 && moves <= 5, `${moves} moves in two seconds`);
+  const [moves, waited] = await page.evaluate(() => [window.moves, (performance.now() - window.since) / 1000]);
+  assert.ok(moves >= 1 && moves <= 2 * waited + 1, `${moves} moves in ${waited} seconds`);
   assert.deepEqual(faults, []);
   await context.close();
 });

@@ -65,6 +65,7 @@ class Answer {
     }
     if (remark) lines.push(`Remark: ${remark}`);
     find("letter").value = lines.join("\n");
+    find("letter").rows = Math.max(9, lines.join("\n").split("\n").length + 3);
     const part = encodeURIComponent;
     const address = part(job.email).replaceAll("%40", "@");
     const body = part(lines.join("\n").replaceAll(/\r?\n/g, "\r\n"));

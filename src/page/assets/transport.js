@@ -16,6 +16,7 @@ class Transport extends EventTarget {
     this.rest = 0;
     this.context = null;
     this.wanted = false;
+    this.move = null;
   }
 
   get seconds() {
@@ -29,6 +30,7 @@ class Transport extends EventTarget {
 
   /** Seconds into the clip. */
   get position() {
+    if (this.move) return this.move.to;
     if (!this.deck) return this.rest;
     return Math.min(this.deck.position(this.context.currentTime), this.seconds);
   }
@@ -56,6 +58,8 @@ class Transport extends EventTarget {
 
   pause() {
     this.rest = this.position;
+    clearTimeout(this.move?.timer);
+    this.move = null;
     this.deck?.stop(this.soon());
     this.deck = null;
     this.wanted = false;
@@ -69,8 +73,23 @@ class Transport extends EventTarget {
 
   seek(seconds) {
     this.rest = Math.max(0, Math.min(seconds, this.seconds));
-    if (this.deck) this.restart(this.rest);
+    if (this.deck) this.moveTo(this.rest);
     this.tell();
+  }
+
+  /** Goes on from another place, once the last fade is over: hurried moves must not pile up. */
+  moveTo(seconds) {
+    if (this.move) {
+      this.move.to = seconds;
+      return;
+    }
+    const go = () => {
+      const { to } = this.move;
+      this.move = null;
+      this.restart(to);
+    };
+    const wait = Math.max(0, this.deck.whole.free - this.soon());
+    this.move = { to: seconds, timer: setTimeout(go, wait * 1000) };
   }
 
   choose(voice, always = false) {
@@ -94,7 +113,7 @@ class Transport extends EventTarget {
     const start = Math.max(0, Math.min(low, this.seconds - SHORTEST_STRETCH));
     this.stretch = { from: start, to: Math.min(this.seconds, Math.max(high, start + SHORTEST_STRETCH)) };
     this.repeat = repeat;
-    if (this.deck) this.restart(this.position);
+    if (this.deck) this.moveTo(this.position);
     this.tell();
   }
 
