@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::corners::{NodeMeasurements, corner_reports};
+use super::corners::{NodeMeasurements, NodeSweep, corner_nodes, corner_reports};
 use super::model::*;
 use super::trim::trim_report;
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job};
@@ -52,10 +52,12 @@ pub fn make_report(
             Ok(Version { state, built, linear })
         })
         .collect::<Result<_, RenderError>>()?;
+    let sweep = NodeSweep::new(sample_rate_hz)
+        .map_err(|source| RenderError::Measure { version: job.compare.before.clone(), source })?;
     let analysed: Vec<(VersionReport, MeasuredResponse)> = versions
         .par_iter()
         .map(|v| {
-            let report = version_report(v, sample_rate_hz);
+            let report = version_report(v, &sweep);
             passed(ANALYSIS_FRAMES);
             report
         })
@@ -112,7 +114,7 @@ fn in_version(v: &Version, source: crate::circuit::CircuitError) -> RenderError 
 
 fn version_report(
     v: &Version,
-    sample_rate_hz: f64,
+    sweep: &NodeSweep,
 ) -> Result<(VersionReport, MeasuredResponse), RenderError> {
     let [low, high] = CURVE_HZ;
     let frequency_hz: Vec<f64> =
@@ -122,7 +124,9 @@ fn version_report(
         .transfer(INPUT_PART, v.built.output)
         .and_then(|t| t.gains(&frequency_hz))
         .map_err(|e| in_version(v, e))?;
-    let mut nodes = NodeMeasurements::new(v.state, &v.built, RenderPath::Linear, sample_rate_hz);
+    let asked = corner_nodes(&v.linear, v.built.output).map_err(|e| in_version(v, e))?;
+    let path = RenderPath::Linear;
+    let mut nodes = NodeMeasurements::new(v.state, &v.built, path, sweep, &asked)?;
     let measured = nodes.at(v.built.output)?.clone();
     let gains = measured
         .gains(&frequency_hz)
