@@ -23,7 +23,7 @@ use crate::report::{Report, make_report, spectra_figure, work};
 /// Renders a job: clips before and after, a report, plots, and the page that the owner opens.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  presolder new my-job\n  presolder render my-job/job.toml --out rendered"
+    after_help = "Example:\n  presolder new my-job\n  presolder render my-job/job.toml --linear --out rendered"
 )]
 pub struct RenderArgs {
     /// The job file
