@@ -17,6 +17,8 @@ mod play;
 /// Plays a guitar, or a clip, through the versions of a job: sound card to sound card, in real time.
 #[derive(Debug, Args)]
 #[command(after_help = EXAMPLE)]
+// Without the sound card the arguments are read only to be explained.
+#[cfg_attr(not(feature = "live"), allow(dead_code))]
 pub struct LiveArgs {
     /// The job file, or an amp
     #[arg(required_unless_present_any = ["devices", "calibrate", "measure_latency"])]

@@ -11,11 +11,11 @@ use super::error::LiveError;
 
 /// Clocks of sound cards are off by some tens of parts in a million; what is beyond this is no clock.
 const MOST_PPM: f64 = 2000.0;
-/// Natural frequency of the loop, damped critically: settled within some 30 s, and too slow to be
-/// heard as a change of pitch.
-const LOOP_RAD_S: f64 = 0.3;
+/// Natural frequency of the loop, damped critically: settled within a minute, and too slow to be heard
+/// as a change of pitch.
+const LOOP_RAD_S: f64 = 0.12;
 /// The amount waiting is smoothed over this time before the loop sees it.
-const SMOOTH_S: f64 = 0.2;
+const SMOOTH_S: f64 = 0.8;
 /// The drift that is shown is smoothed over this time.
 const SHOWN_S: f64 = 5.0;
 /// Nominal frames in a second, for the loop's gains only.

@@ -38,7 +38,7 @@ impl Arrival {
     fn read(&self) -> Option<(f64, u64)> {
         let turn = self.turn.load(SeqCst);
         let answer = (f64::from_bits(self.at_s.load(SeqCst)), self.total.load(SeqCst));
-        (turn % 2 == 0 && turn == self.turn.load(SeqCst)).then_some(answer)
+        (turn.is_multiple_of(2) && turn == self.turn.load(SeqCst)).then_some(answer)
     }
 }
 

@@ -21,6 +21,7 @@ mod error;
 mod floor;
 mod glide;
 mod input;
+pub mod interrupt;
 pub mod latency;
 mod limiter;
 mod matching;

@@ -10,6 +10,8 @@ use super::meters::Meters;
 use super::recorder::Tap;
 
 /// Where the guitar comes from.
+// There is one of it; a box would only be one more way to go in the callback.
+#[allow(clippy::large_enum_variant)]
 #[derive(Debug)]
 pub enum Source {
     /// The device's input.

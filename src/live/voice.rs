@@ -50,7 +50,7 @@ impl VoicePlan {
     pub fn voice(&self) -> Voice {
         Voice(match self {
             Self::Linear(plan) => Way::Linear(plan.processor()),
-            Self::Driven(plan) => Way::Driven(plan.processor()),
+            Self::Driven(plan) => Way::Driven(Box::new(plan.processor())),
         })
     }
 
@@ -78,7 +78,7 @@ pub struct Voice(Way);
 #[derive(Clone, Debug)]
 enum Way {
     Linear(LinearProcessor),
-    Driven(DrivenProcessor),
+    Driven(Box<DrivenProcessor>),
 }
 
 impl Voice {

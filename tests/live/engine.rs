@@ -64,7 +64,7 @@ fn note(frames: usize) -> Vec<f64> {
 /// and the fade is over when it should be.
 #[test]
 fn switches_do_not_click() {
-    for path in [RenderPath::Linear, DRAFT] {
+    for (path, switches) in [(RenderPath::Linear, 16), (DRAFT, 4)] {
         let plans: Vec<VoicePlan> =
             demo().iter().map(|state| VoicePlan::new(state, path, RATE).expect("a plan")).collect();
         let volts = note(12_000 * switches);

@@ -2,8 +2,6 @@
 
 use std::io::IsTerminal;
 use std::path::Path;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering::SeqCst};
 
 use super::LiveArgs;
 use super::card::{output_channels, wish};
@@ -14,10 +12,10 @@ use crate::commands::failure::Failure;
 use crate::commands::input::{Subject, open_subject};
 use crate::commands::output::print;
 use crate::live::{
-    Agreed, Backend, Board, Looped, Plan, Session, Settings, SoundCard, Until, match_versions,
-    plain, screen,
+    Agreed, Backend, Board, Looped, Plan, Session, Settings, SoundCard, Until, interrupt,
+    match_versions, plain, screen,
 };
-use crate::render::{RenderPath, load_clip};
+use crate::render::{ClipSource, RenderPath};
 
 /// Full scale of an input, and of a clip that the job does not know, unless it is told.
 const USUAL_FULL_SCALE_V: f64 = 2.0;
@@ -65,10 +63,7 @@ pub fn run(args: &LiveArgs) -> Result<(), Failure> {
         record: args.record.clone(),
         force: args.force,
     };
-    let interrupted = Arc::new(AtomicBool::new(false));
-    let flag = interrupted.clone();
-    ctrlc::set_handler(move || flag.store(true, SeqCst)).map_err(Failure::fault)?;
-    let until = Until { interrupted: &interrupted, seconds: args.seconds };
+    let until = Until { interrupted: interrupt::catch(), seconds: args.seconds };
     let mut session = Session::start(card, agreed, board, plan)?;
     if args.plain || !std::io::stdout().is_terminal() {
         let lines = plain::typed_lines()?;
@@ -117,7 +112,10 @@ fn named_clip(
     full_scale_volts: Option<f64>,
 ) -> Result<(Clip, f64), Failure> {
     if let Some(spec) = job.and_then(|j| j.clips.iter().find(|c| c.name == name)) {
-        return Ok((load_clip(spec)?, full_scale_volts.unwrap_or(spec.peak.0)));
+        return Ok((
+            ClipSource::open(spec)?.recording.read_all()?,
+            full_scale_volts.unwrap_or(spec.peak.0),
+        ));
     }
     let clip = read_wav(Path::new(name), ChannelChoice::Mix)?;
     Ok((clip, full_scale_volts.unwrap_or(USUAL_FULL_SCALE_V)))
@@ -133,7 +131,7 @@ fn reference(
         return Ok(looped.volts().to_vec());
     }
     let (clip, volts) = match job.and_then(|j| j.clips.first()) {
-        Some(spec) => (load_clip(spec)?, spec.peak.0),
+        Some(spec) => (ClipSource::open(spec)?.recording.read_all()?, spec.peak.0),
         None => {
             let (name, bytes) = SAMPLE_CLIP;
             let clip = Clip::from_wav_bytes(bytes, Path::new(name), ChannelChoice::Mix)?;
