@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::breakup::break_up_table;
 use super::failure::Failure;
 use super::input::{analysis_rate_hz, open_job, read_clips};
 use super::progress::bar;
@@ -87,7 +88,7 @@ pub fn page_of(job: &Job, report: &Report, sets: &[ClipSet]) -> Result<PageModel
         clips: sets.iter().map(|set| clip(job, set)).collect::<Result<Vec<_>, Failure>>()?,
         response: Some(response(report)),
         verdicts: vec![Verdict { text: report.trim.verdict.clone(), met: Some(report.trim.met) }],
-        break_up: None,
+        break_up: report.driven.as_ref().map(break_up_table),
         dials: Vec::new(),
     })
 }

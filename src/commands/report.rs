@@ -7,9 +7,12 @@ use clap::Args;
 use super::failure::Failure;
 use super::input::{analysis_rate_hz, open_job, read_clips};
 use super::progress::bar;
+use super::render::quality;
 use crate::audio::write_whole;
+use crate::driven::Quality;
 use crate::report::{
-    Report, curves_csv, difference_figure, make_report, response_figure, steps, to_text,
+    Report, curves_csv, difference_figure, driven_report, make_report, response_figure, steps,
+    to_text,
 };
 
 /// Confirms a job by calculation and by measurement: responses, corners, low-end trim.
@@ -23,6 +26,12 @@ pub struct ReportArgs {
     /// Print JSON instead of text
     #[arg(long)]
     json: bool,
+    /// Leave out how far stages are driven and where versions break up: that takes most of the time
+    #[arg(long)]
+    linear: bool,
+    /// How finely the driven path steps: draft, fair, standard or fine
+    #[arg(long, default_value = "draft", value_parser = quality, conflicts_with = "linear")]
+    quality: Quality,
     /// Also write report, curves and plots into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -41,8 +50,11 @@ pub struct ReportArgs {
 pub fn run(args: &ReportArgs) -> Result<(), Failure> {
     let job = open_job(&args.job)?;
     let clips = read_clips(&job)?;
-    let bar = bar(steps(&job, clips.len()), "report");
-    let report = make_report(&job, &clips, analysis_rate_hz(&clips), &|| bar.inc(1))?;
+    let bar = bar(steps(&job, clips.len()) + job.versions().len() as u64, "report");
+    let mut report = make_report(&job, &clips, analysis_rate_hz(&clips), &|| bar.inc(1))?;
+    if !args.linear {
+        report.driven = Some(driven_report(&job, &clips, args.quality, &|| bar.inc(1))?);
+    }
     bar.finish_and_clear();
     if args.json {
         println!("{}", to_json(&report)?);
