@@ -68,9 +68,8 @@ fn read_clip(path: &Path) -> Vec<f64> {
 }
 
 fn sine(frequency_hz: f64, peak: f64, seconds: f64) -> impl Iterator<Item = f64> {
-    (0..(48_000.0 * seconds) as usize).map(move |n| {
-        peak * (std::f64::consts::TAU * frequency_hz * n as f64 / 48_000.0).sin()
-    })
+    (0..(48_000.0 * seconds) as usize)
+        .map(move |n| peak * (std::f64::consts::TAU * frequency_hz * n as f64 / 48_000.0).sin())
 }
 
 /// The tables of ngspice 39 in `tests/reference/harmonics`: within 0.1 dB where a harmonic is above
@@ -89,9 +88,8 @@ fn tone_prints_the_harmonics_of_the_reference_tables() {
         let csv = printed(&here(), &["tone", &amp, "--frequency", hz, "--peak", peak, "--csv"]);
         let mut lines = csv.lines();
         assert_eq!(lines.next(), Some("harmonic,peak_v,phase_deg_re_cos"));
-        let got: Vec<Vec<f64>> = lines
-            .map(|l| l.split(',').map(|v| v.parse().expect("a number")).collect())
-            .collect();
+        let got: Vec<Vec<f64>> =
+            lines.map(|l| l.split(',').map(|v| v.parse().expect("a number")).collect()).collect();
         let mut held = 0;
         for k in 1..=10 {
             let relative = decibels(expected[k][1] / expected[1][1]);
@@ -212,7 +210,8 @@ fn breakup_names_levels_where_tone_finds_that_distortion() {
 #[test]
 fn the_shares_of_the_valves_make_up_the_distortion() {
     let mut cases = vec![];
-    for (name, peak) in [("gain-stage.toml", 0.3), ("two-stage.toml", 0.02), ("two-stage.toml", 0.1)]
+    for (name, peak) in
+        [("gain-stage.toml", 0.3), ("two-stage.toml", 0.02), ("two-stage.toml", 0.1)]
     {
         cases.push((AmpFile::read(Path::new(&fixture(name))).expect(name), peak));
     }

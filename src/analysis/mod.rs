@@ -16,9 +16,10 @@ pub mod trial;
 pub mod values;
 
 pub use crossings::{
-    CrossingError, HALF_POWER_DB, HalfPower, Reference, crossings, half_power_corners,
+    CrossingError, HALF_POWER_DB, HalfPower, LevelCurve, Reference, crossings, half_power_corners,
+    one_by_one,
 };
 pub use difference::{Difference, DifferenceError, DifferenceFit, difference};
 pub use pitch::{GUITAR_STRINGS, Pitch};
 pub use spectrum::{Spectrum, SpectrumError, SpectrumMeter, band_energy_db};
-pub use sweep::{MeasureError, MeasuredResponse, Separation, SweepPlan, measure};
+pub use sweep::{MeasureError, MeasuredResponse, Separation, Sweep, SweepPlan, measure};

@@ -185,8 +185,7 @@ impl Stages {
         let mut run = ToneRun::new(&self.plan, frequency_hz);
         let tones = run.settle_all(peak_volts, patience);
         let output = tones[0].clone();
-        let hz: Vec<f64> =
-            (2..=output.harmonics.len()).map(|k| k as f64 * frequency_hz).collect();
+        let hz: Vec<f64> = (2..=output.harmonics.len()).map(|k| k as f64 * frequency_hz).collect();
         // Made up of the valves' shares, valve by valve.
         let mut made: Vec<Vec<Complex<f64>>> = Vec::new();
         for probe in &self.probes {
@@ -195,7 +194,8 @@ impl Stages {
             let mut parts = vec![Complex::from(0.0); hz.len()];
             for (excess, impedances) in excess.iter().zip(&impedances) {
                 let harmonics = run.harmonics_of(excess);
-                for (part, (i, z)) in parts.iter_mut().zip(harmonics.iter().skip(2).zip(impedances)) {
+                for (part, (i, z)) in parts.iter_mut().zip(harmonics.iter().skip(2).zip(impedances))
+                {
                     *part += i * z;
                 }
             }
@@ -206,7 +206,8 @@ impl Stages {
         let harmonics: Vec<_> = (0..hz.len()).map(|k| (heard[k + 2], sum(k))).collect();
         let power: f64 = harmonics.iter().map(|(_, whole)| whole.norm_sqr()).sum();
         let share = |parts: &[Complex<f64>]| {
-            let along = parts.iter().zip(&harmonics).map(|(part, (_, whole))| (part * whole.conj()).re);
+            let along =
+                parts.iter().zip(&harmonics).map(|(part, (_, whole))| (part * whole.conj()).re);
             along.sum::<f64>() / power.max(1e-300)
         };
         let stages = self.probes.iter().zip(&made).map(|(probe, parts)| {

@@ -215,9 +215,7 @@ impl LinearCircuit {
         if let Some(out) = unknown(output) {
             unit[out] = Complex::from(1.0);
         }
-        transposed
-            .solve(&unit)
-            .ok_or_else(|| singular(&self.circuit, &self.system, transposed.u()))
+        transposed.solve(&unit).ok_or_else(|| singular(&self.circuit, &self.system, transposed.u()))
     }
 
     /// The same by dense LU with partial pivoting: slower, and needs no fixed order.

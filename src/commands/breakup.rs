@@ -18,14 +18,14 @@ use crate::analysis::breakup::{Breakup, LAST_VOLTS, Level, THRESHOLDS_PERCENT, b
 use crate::audio::write_whole;
 use crate::circuit::LinearCircuit;
 use crate::driven::Quality;
-use crate::plot::{Axis, Curve, Figure, Mark, Scale};
 use crate::page::model::{BreakUp, BreakUpRow};
+use crate::plot::{Axis, Curve, Figure, Mark, Scale};
 use crate::report::{DrivenReport, RATE_HZ, makers, peak_volts, words};
 use crate::units::Position;
 
 /// Input level at which distortion at the output reaches 1, 3 and 10 %, for each version.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  presolder breakup larkspur-22 --quality draft")]
+#[command(after_help = "Example:\n  presolder breakup sorrel-14")]
 pub struct BreakupArgs {
     /// A job file, a preset's name or an amp file
     job_or_amp: String,
@@ -190,14 +190,8 @@ fn case(
     let gain = LinearCircuit::of(&built.circuit)?
         .transfer(INPUT_PART, built.output)?
         .gain(args.frequency)?;
-    let found = breakup(
-        &built.circuit,
-        INPUT_PART,
-        built.output,
-        args.frequency,
-        RATE_HZ,
-        args.quality,
-    )?;
+    let found =
+        breakup(&built.circuit, INPUT_PART, built.output, args.frequency, RATE_HZ, args.quality)?;
     let onset_volts = found.onset_volts();
     Ok(Case {
         name: setting.name.clone(),
@@ -355,17 +349,10 @@ fn over_input(
     Figure {
         title: what,
         subtitle: format!("a sine of {} Hz, settled", args.frequency),
-        x: Axis {
-            label: "Peak at the input (V)".to_owned(),
-            scale: Scale::Log,
-            ..Axis::default()
-        },
+        x: Axis { label: "Peak at the input (V)".to_owned(), scale: Scale::Log, ..Axis::default() },
         y,
         curves,
-        marks: job_peak_volts
-            .map(|at| Mark { at, label: "peak".to_owned() })
-            .into_iter()
-            .collect(),
+        marks: job_peak_volts.map(|at| Mark { at, label: "peak".to_owned() }).into_iter().collect(),
         marks_name: if job_peak_volts.is_some() {
             "peak volts of the job's clips".to_owned()
         } else {
@@ -382,11 +369,8 @@ fn output_figure(
     cases: &[Case],
     job_peak_volts: Option<f64>,
 ) -> Figure {
-    let reference = cases
-        .iter()
-        .flat_map(|c| &c.found.levels)
-        .map(|l| l.output_peak)
-        .fold(0.0, f64::max);
+    let reference =
+        cases.iter().flat_map(|c| &c.found.levels).map(|l| l.output_peak).fold(0.0, f64::max);
     let y = Axis { label: "Output, below the highest (dB)".to_owned(), ..Axis::default() };
     let curves = curves(cases, |l| decibels(l.output_peak / reference.max(1e-300)));
     over_input(format!("{title}: output against input"), y, args, curves, job_peak_volts)

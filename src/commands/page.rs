@@ -1,28 +1,29 @@
 //! `presolder page`: the audition page of a job, made anew.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use super::breakup::break_up_table;
 use super::failure::Failure;
-use super::input::{analysis_rate_hz, open_job, read_clips};
+use super::input::{open_clips, open_job};
 use super::progress::bar;
+use super::render::{quality, render_work, report_of};
 use crate::amp::{AmpState, Job};
-use crate::analysis::difference;
 use crate::audio::write_whole;
+use crate::driven::Quality;
 use crate::page::model::{
     Change, Clip, Control, Curve, Difference, OpenString, PageModel, RangeOfUse, Response, Take,
     Technician, Verdict, Version,
 };
 use crate::page::write_page;
-use crate::render::{ClipSet, RenderPath, VersionPlan, render_clip};
-use crate::report::{Report, make_report, steps};
+use crate::render::{ClipSet, RenderError, RenderPath, Rest, render_clips};
+use crate::report::{Report, work};
 
 /// Makes the page that the owner opens in a browser: clips, curves, a blind trial, an answer form.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  presolder new my-job\n  presolder page my-job/job.toml --out audition.html"
+    after_help = "Example:\n  presolder new my-job\n  presolder page my-job/job.toml --linear --out audition.html"
 )]
 pub struct PageArgs {
     /// The job file
@@ -30,6 +31,12 @@ pub struct PageArgs {
     /// The file to write
     #[arg(long, value_name = "FILE", default_value = "audition.html")]
     out: PathBuf,
+    /// Compute with the circuit linearised at rest: clean at any level, and much faster
+    #[arg(long)]
+    linear: bool,
+    /// How finely the driven path steps: draft, fair, standard or fine
+    #[arg(long, default_value = "standard", value_parser = quality, conflicts_with = "linear")]
+    quality: Quality,
     /// Overwrite the file if it is there
     #[arg(long)]
     force: bool,
@@ -47,19 +54,13 @@ pub fn run(args: &PageArgs) -> Result<(), Failure> {
         )));
     }
     let job = open_job(&args.job)?;
-    let clips = read_clips(&job)?;
-    let count = (clips.len() * job.versions().len()) as u64;
-    let bar = bar(count + steps(&job, clips.len()), "page");
-    let mut sets = Vec::new();
-    for (name, clip, peak_volts) in &clips {
-        let rate_hz = f64::from(clip.sample_rate_hz);
-        let plans = job
-            .versions()
-            .map(|state| VersionPlan::new(state, RenderPath::Linear, rate_hz))
-            .collect::<Result<Vec<_>, _>>()?;
-        sets.push(render_clip(name, clip, *peak_volts, &plans, &|| bar.inc(1))?);
-    }
-    let report = make_report(&job, &clips, analysis_rate_hz(&clips), &|| bar.inc(1))?;
+    let clips = open_clips(&job)?;
+    let path = if args.linear { RenderPath::Linear } else { RenderPath::Driven(args.quality) };
+    let bar = bar(render_work(&job, &clips, path) + work(&job, &clips), "page");
+    // Long clips overflow next to the page: its disk is the one that has to have room.
+    let folder = args.out.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let sets = render_clips(&job, &clips, path, folder, &|n| bar.inc(n))?;
+    let report = report_of(&job, &clips, path, &|n| bar.inc(n))?;
     bar.finish_and_clear();
     let page = write_page(&page_of(&job, &report, &sets)?).map_err(Failure::fault)?;
     write_whole(&args.out, page.html.as_bytes(), args.force)?;
@@ -112,30 +113,33 @@ fn version(first: &AmpState, state: &AmpState, report: &Report) -> Version {
     }
 }
 
+/// Longer clips are heard on the page to here, so that it stays small enough for mail.
+const MOST_S: f64 = 120.0;
+
 fn clip(job: &Job, set: &ClipSet) -> Result<Clip, Failure> {
-    let samples = |s: &[f64]| s.iter().map(|v| (v * set.scale) as f32).collect::<Vec<f32>>();
+    let samples = |c: crate::audio::Clip| c.samples.iter().map(|v| *v as f32).collect::<Vec<f32>>();
     let scale_db = 20.0 * set.scale.log10();
     let takes = set
         .versions
         .iter()
-        .map(|v| Take {
-            samples: samples(&v.clip.samples),
-            matched_gain_db: v.matched.gain_db - scale_db,
-            as_loud_gain_db: 0.0,
+        .map(|v| {
+            Ok(Take {
+                samples: samples(v.excerpt(MOST_S, set.scale)?),
+                matched_gain_db: v.matched.gain_db - scale_db,
+                as_loud_gain_db: 0.0,
+            })
         })
-        .collect();
+        .collect::<Result<_, RenderError>>()?;
     let at = |name: &str| set.versions.iter().position(|v| v.version == name);
     let mut differences = Vec::new();
     if let (Some(before), Some(after)) = (at(&job.compare.before), at(&job.compare.after))
         && before != after
     {
-        let rest =
-            difference(&set.versions[before].clip.samples, &set.versions[after].clip.samples)
-                .map_err(Failure::fault)?;
+        let rest = Rest::new(&set.versions[before].tape, &set.versions[after].tape)?;
         differences.push(Difference {
             before,
             after,
-            samples: samples(&rest.samples),
+            samples: samples(rest.excerpt(MOST_S, set.scale)?),
             before_gain_db: 20.0 * rest.gain.abs().log10(),
         });
     }
@@ -143,7 +147,7 @@ fn clip(job: &Job, set: &ClipSet) -> Result<Clip, Failure> {
     Ok(Clip {
         name: set.name.clone(),
         note: note.to_owned(),
-        sample_rate_hz: set.versions.first().map_or(48_000, |v| v.clip.sample_rate_hz),
+        sample_rate_hz: set.versions.first().map_or(48_000, |v| v.tape.sample_rate_hz()),
         takes,
         differences,
     })

@@ -18,7 +18,7 @@ use crate::units::Volts;
 /// The settled answer to a sine: DC, peak volts and phase of harmonics 1 to 20, THD.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  presolder tone larkspur-22 --frequency 220 --peak 0.2 --at p1a",
+    after_help = "Example:\n  presolder tone larkspur-22 --frequency 220 --peak 0.2 --at p1a --quality draft",
     group = ArgGroup::new("form").args(["csv", "json"])
 )]
 pub struct ToneArgs {
@@ -149,7 +149,8 @@ pub fn run(args: &ToneArgs) -> Result<(), Failure> {
         args.peak
     );
     let unit = if name.ends_with(".pressure") { "Pa" } else { "V" };
-    let _ = writeln!(text, "  DC {:.4} {unit}, THD {:.3} %", tone.dc_volts + 0.0, tone.thd_percent());
+    let _ =
+        writeln!(text, "  DC {:.4} {unit}, THD {:.3} %", tone.dc_volts + 0.0, tone.thd_percent());
     let _ = writeln!(text, "  harmonic     peak {unit:<2}        dB   phase (re cosine)");
     for h in &tone.harmonics {
         let db = 20.0 * (h.peak_volts / tone.fundamental_volts().max(1e-300)).max(1e-30).log10();

@@ -7,9 +7,8 @@ use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job};
 use crate::analysis::breakup::{Breakup, Onset, THRESHOLDS_PERCENT, breakup};
 use crate::analysis::stages::{Electrode, StageDrive, StageTone, StageTones, Stages};
 use crate::analysis::tone::Patience;
-use crate::audio::Clip;
 use crate::driven::{DrivenError, Quality};
-use crate::render::RenderError;
+use crate::render::{ClipSource, RenderError};
 
 /// Frequency of the tone: an octave above the A string.
 pub const TONE_HZ: f64 = 220.0;
@@ -17,7 +16,7 @@ pub const TONE_HZ: f64 = 220.0;
 /// about that far below its hardest stroke (common practice, no source).
 pub const TONE_BELOW_PEAK_DB: f64 = 20.0;
 /// At most this much of a clip is run to see how far it drives the stages: its loudest.
-pub const EXCERPT_S: f64 = 10.0;
+pub const EXCERPT_S: f64 = 5.0;
 /// What a version's break-up is said by, where all reach it (percent of THD).
 pub const BREAK_UP_PERCENT: f64 = 3.0;
 /// Rate of what is computed with sines.
@@ -27,6 +26,8 @@ pub const RATE_HZ: f64 = 48_000.0;
 #[derive(Clone, Debug, Serialize)]
 pub struct DrivenReport {
     pub quality: &'static str,
+    /// So much of each clip was run, its loudest.
+    pub excerpt_s: f64,
     pub tone_hz: f64,
     /// Peak of the reference tone at the input.
     pub tone_peak_volts: f64,
@@ -81,31 +82,27 @@ pub struct ClipDrive {
     pub crest_out_db: f64,
 }
 
-/// Runs every version with clips and tones. `done` is told after each version.
+/// Runs every version with clips and tones. `passed` is told of the work as it is done, see
+/// [`driven_work`].
 ///
 /// # Errors
 /// [`RenderError`].
 pub fn driven_report(
     job: &Job,
-    clips: &[(String, Clip, f64)],
+    clips: &[ClipSource],
     quality: Quality,
-    done: &(dyn Fn() + Sync),
+    passed: &(dyn Fn(u64) + Sync),
 ) -> Result<DrivenReport, RenderError> {
     let job_peak_volts = peak_volts(job);
     let tone_peak_volts = job_peak_volts * 10f64.powf(-TONE_BELOW_PEAK_DB / 20.0);
-    let excerpts: Vec<(&str, f64, Vec<f64>)> = clips
-        .iter()
-        .map(|(name, clip, peak)| {
-            let rate_hz = f64::from(clip.sample_rate_hz);
-            (name.as_str(), rate_hz, excerpt(&clip.samples, rate_hz, *peak))
-        })
-        .collect();
+    let excerpts = clips.iter().map(Excerpt::of).collect::<Result<Vec<_>, _>>()?;
     let states: Vec<&AmpState> = job.versions().collect();
+    let each = driven_work(job, clips) / states.len().max(1) as u64;
     let versions = states
         .par_iter()
         .map(|state| {
             let version = version(state, &excerpts, tone_peak_volts, quality)?;
-            done();
+            passed(each);
             Ok(version)
         })
         .collect::<Result<Vec<_>, RenderError>>()?;
@@ -114,6 +111,7 @@ pub fn driven_report(
     let words = words(&named);
     Ok(DrivenReport {
         quality: quality.name(),
+        excerpt_s: EXCERPT_S,
         tone_hz: TONE_HZ,
         tone_peak_volts,
         job_peak_volts,
@@ -123,29 +121,75 @@ pub fn driven_report(
     })
 }
 
+/// The work of [`driven_report`], in frames of a clip on the linear path (about 200 times as fast).
+pub fn driven_work(job: &Job, clips: &[ClipSource]) -> u64 {
+    let tones_s = 15.0;
+    let excerpts_s: f64 = clips
+        .iter()
+        .map(|c| (c.frames() as f64 / f64::from(c.sample_rate_hz())).min(EXCERPT_S))
+        .sum();
+    (200.0 * RATE_HZ * (tones_s + excerpts_s)) as u64 * job.versions().len() as u64
+}
+
 /// The highest volts that full scale of a job's clips stands for; 1 V without clips.
 pub fn peak_volts(job: &Job) -> f64 {
     let highest = job.clips.iter().map(|c| c.peak.0).fold(0.0, f64::max);
     if highest > 0.0 { highest } else { 1.0 }
 }
 
-/// The loudest stretch of a clip, in volts.
-fn excerpt(samples: &[f64], rate_hz: f64, peak_volts: f64) -> Vec<f64> {
-    let length = ((EXCERPT_S * rate_hz) as usize).min(samples.len());
-    let mut energy: f64 = samples[..length].iter().map(|s| s * s).sum();
-    let (mut best, mut most) = (0, energy);
-    for start in 1..=samples.len() - length {
-        energy += samples[start + length - 1].powi(2) - samples[start - 1].powi(2);
-        if energy > most {
-            (best, most) = (start, energy);
+/// The loudest stretch of a clip.
+struct Excerpt<'a> {
+    clip: &'a str,
+    sample_rate_hz: f64,
+    volts: Vec<f64>,
+}
+
+impl<'a> Excerpt<'a> {
+    /// Reads the clip twice: for its energy in tenths of a second, and for the loudest stretch.
+    fn of(clip: &'a ClipSource) -> Result<Self, RenderError> {
+        let sample_rate_hz = f64::from(clip.sample_rate_hz());
+        let tenth = (0.1 * sample_rate_hz) as usize;
+        let mut energies = vec![0.0];
+        let mut filled = 0;
+        let mut blocks = clip.recording.blocks()?;
+        while let Some(block) = blocks.next_block()? {
+            for x in block.iter() {
+                if filled == tenth {
+                    energies.push(0.0);
+                    filled = 0;
+                }
+                if let Some(last) = energies.last_mut() {
+                    *last += x * x;
+                }
+                filled += 1;
+            }
         }
+        let count = ((10.0 * EXCERPT_S) as usize).min(energies.len());
+        let energy = |start: usize| energies[start..start + count].iter().sum::<f64>();
+        // The first of equals.
+        let starts = (0..=energies.len() - count).rev();
+        let first = starts.max_by(|a, b| energy(*a).total_cmp(&energy(*b))).unwrap_or(0);
+        let (from, to) = (first * tenth, (first + count) * tenth);
+        let (mut at, mut volts) = (0, Vec::new());
+        let mut blocks = clip.recording.blocks()?;
+        while let Some(block) = blocks.next_block()? {
+            for x in block.iter() {
+                if (from..to).contains(&at) {
+                    volts.push(x * clip.peak_volts);
+                }
+                at += 1;
+            }
+            if at >= to {
+                break;
+            }
+        }
+        Ok(Self { clip: &clip.name, sample_rate_hz, volts })
     }
-    samples[best..best + length].iter().map(|s| s * peak_volts).collect()
 }
 
 fn version(
     state: &AmpState,
-    excerpts: &[(&str, f64, Vec<f64>)],
+    excerpts: &[Excerpt],
     tone_peak_volts: f64,
     quality: Quality,
 ) -> Result<DrivenVersion, RenderError> {
@@ -159,12 +203,11 @@ fn version(
         .tone(TONE_HZ, tone_peak_volts, Patience::default())
         .map_err(|e| failed(e.into()))?;
     let mut drives: Vec<(&str, Vec<StageDrive>)> = Vec::new();
-    for (name, rate_hz, volts) in excerpts {
-        drives.push((name, stages(*rate_hz)?.drive(volts)));
+    for excerpt in excerpts {
+        drives.push((excerpt.clip, stages(excerpt.sample_rate_hz)?.drive(&excerpt.volts)));
     }
-    let break_up =
-        breakup(&built.circuit, INPUT_PART, built.output, TONE_HZ, RATE_HZ, quality)
-            .map_err(failed)?;
+    let break_up = breakup(&built.circuit, INPUT_PART, built.output, TONE_HZ, RATE_HZ, quality)
+        .map_err(failed)?;
     Ok(DrivenVersion {
         name: state.version().to_owned(),
         tone_thd_percent: tones.output.thd_percent(),

@@ -8,12 +8,12 @@ mod plots;
 mod text;
 mod trim;
 
-pub use corners::{NodeMeasurements, corner_reports, measured};
+pub use corners::{NodeMeasurements, NodeSweep, corner_nodes, corner_reports};
 pub use driven::{
-    ClipDrive, DrivenReport, DrivenVersion, RATE_HZ, StageReport, driven_report, makers, peak_volts,
-    words,
+    ClipDrive, DrivenReport, DrivenVersion, RATE_HZ, StageReport, driven_report, driven_work,
+    makers, peak_volts, words,
 };
-pub use make::{CAUTIONS, make_report, steps};
+pub use make::{CAUTIONS, make_report, work};
 pub use model::*;
 pub use plots::{curves_csv, difference_figure, response_figure, spectra_figure};
 pub use text::to_text;

@@ -146,7 +146,8 @@ fn write_stages(out: &mut String, d: &DrivenReport, v: &DrivenVersion) -> std::f
     let hardest = (0..count).max_by(|a, b| drive(*a).total_cmp(&drive(*b)));
     let clip = hardest.and_then(|k| v.stages.iter().find_map(|s| s.clips.get(k)));
     writeln!(out, "\nHow far each stage is driven, \"{}\"", v.name)?;
-    let under = clip.map_or(String::new(), |c| format!("under \"{}\"; ", c.clip));
+    let under =
+        clip.map_or(String::new(), |c| format!("loudest {} s of \"{}\"; ", d.excerpt_s, c.clip));
     writeln!(
         out,
         "  {under}THD of a {} Hz sine of {:.3} V peak ({:.2} % at the output)",
