@@ -266,7 +266,7 @@ impl Fit {
 }
 
 fn is_sine(column: usize) -> bool {
-    column > 0 && column % 2 == 0
+    column > 0 && column.is_multiple_of(2)
 }
 
 /// exp(j 2 pi f t) at a sample.

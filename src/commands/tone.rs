@@ -180,7 +180,9 @@ pub fn run(args: &ToneArgs) -> Result<(), Failure> {
 /// A value to five digits, small ones by their power of ten.
 fn digits(value: f64) -> String {
     match value {
-        v if v == 0.0 || v >= 1e6 || v < 1e-4 => format!("{v:.4e}"),
-        v => format!("{v:.*}", (4 - v.log10().floor() as i32).clamp(0, 8) as usize),
+        v if (1e-4..1e6).contains(&v) => {
+            format!("{v:.*}", (4 - v.log10().floor() as i32).clamp(0, 8) as usize)
+        }
+        v => format!("{v:.4e}"),
     }
 }

@@ -150,8 +150,10 @@ fn write_stages(out: &mut String, d: &DrivenReport, v: &DrivenVersion) -> std::f
         clip.map_or(String::new(), |c| format!("loudest {} s of \"{}\"; ", d.excerpt_s, c.clip));
     writeln!(
         out,
-        "  {under}THD of a {} Hz sine of {:.3} V peak ({:.2} % at the output)",
-        d.tone_hz, d.tone_peak_volts, v.tone_thd_percent
+        "  {under}THD of a {} Hz sine of {:.1} mV peak ({:.2} % at the output)",
+        d.tone_hz,
+        1000.0 * d.tone_peak_volts,
+        v.tone_thd_percent
     )?;
     writeln!(
         out,
