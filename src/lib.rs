@@ -3,10 +3,12 @@
 
 #![forbid(unsafe_code)]
 
+pub mod amp;
 pub mod analysis;
 pub mod audio;
 pub mod circuit;
 pub mod commands;
+pub mod driven;
 pub mod linear;
 pub mod page;
 pub mod speaker;

@@ -71,6 +71,47 @@ impl Circuit {
         Ok(())
     }
 
+    /// Turns a potentiometer or rheostat to another share of its track (0 to 1); every
+    /// other part stays as it is.
+    ///
+    /// # Errors
+    /// [`CircuitError::UnknownPart`] if there is no such part,
+    /// [`CircuitError::BadValue`] if it does not turn or the share is outside of 0 to 1.
+    pub fn set_fraction(&mut self, name: &str, share: f64) -> Result<(), CircuitError> {
+        let unknown = || CircuitError::UnknownPart { part: name.to_owned() };
+        let mut kind = self.part(name).ok_or_else(unknown)?.kind.clone();
+        match &mut kind {
+            Kind::Potentiometer { fraction, .. } | Kind::Rheostat { fraction, .. } => {
+                *fraction = share;
+            }
+            _ => {
+                return Err(CircuitError::BadValue {
+                    part: name.to_owned(),
+                    what: "the position",
+                    value: share,
+                    must: "that of a potentiometer",
+                });
+            }
+        }
+        self.replace(name, kind)
+    }
+
+    /// Puts another part, or the same with other values, in the place of a part.
+    ///
+    /// # Errors
+    /// [`CircuitError::UnknownPart`] if there is no such part,
+    /// [`CircuitError::BadValue`] as for [`Circuit::add`].
+    pub fn replace(&mut self, name: &str, kind: Kind) -> Result<(), CircuitError> {
+        super::error::check_values(name, &kind)?;
+        match self.parts.get_mut(name) {
+            Some(part) => {
+                part.kind = kind;
+                Ok(())
+            }
+            None => Err(CircuitError::UnknownPart { part: name.to_owned() }),
+        }
+    }
+
     /// The parts, in the order in which they were added.
     pub fn parts(&self) -> impl ExactSizeIterator<Item = &Part> {
         self.parts.values()

@@ -47,3 +47,9 @@ impl From<crate::linear::LinearError> for Failure {
         }
     }
 }
+
+impl From<crate::amp::AmpError> for Failure {
+    fn from(error: crate::amp::AmpError) -> Self {
+        Self::input(error)
+    }
+}

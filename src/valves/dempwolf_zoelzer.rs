@@ -4,7 +4,7 @@ use serde::Deserialize;
 
 use super::grid::GridConduction;
 use super::numeric::{limited, power, softplus};
-use super::{TriodeCurrents, TriodeLaw};
+use super::{TriodeCurrents, TriodeForm, TriodeLaw};
 
 /// Constants fitted to one measured specimen.
 ///
@@ -51,5 +51,9 @@ impl TriodeLaw for DempwolfZoelzer {
             grid_by_grid_s,
             grid_by_plate_s: 0.0,
         }
+    }
+
+    fn form(&self) -> TriodeForm {
+        TriodeForm::DempwolfZoelzer(self.clone())
     }
 }

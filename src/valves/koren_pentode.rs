@@ -4,7 +4,7 @@ use serde::Deserialize;
 
 use super::grid::GridConduction;
 use super::numeric::{capped_softplus, limited, power};
-use super::{PentodeCurrents, PentodeLaw};
+use super::{PentodeCurrents, PentodeForm, PentodeLaw};
 
 /// Constants of the plate and screen currents of a pentode.
 ///
@@ -80,5 +80,9 @@ impl PentodeLaw for KorenPentode {
                 [plate[1], plate[2], plate[3]],
             ],
         }
+    }
+
+    fn form(&self) -> PentodeForm {
+        PentodeForm::Koren(self.constants.clone(), self.grid.clone())
     }
 }

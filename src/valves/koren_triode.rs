@@ -4,7 +4,7 @@ use serde::Deserialize;
 
 use super::grid::GridConduction;
 use super::numeric::{capped_softplus, limited, power};
-use super::{TriodeCurrents, TriodeLaw};
+use super::{TriodeCurrents, TriodeForm, TriodeLaw};
 
 /// Constants of the plate current of a triode.
 ///
@@ -80,5 +80,9 @@ impl TriodeLaw for KorenTriode {
             grid_by_grid_s,
             grid_by_plate_s: 0.0,
         }
+    }
+
+    fn form(&self) -> TriodeForm {
+        TriodeForm::Koren(self.plate.clone(), self.grid.clone())
     }
 }

@@ -47,6 +47,22 @@ pub trait TriodeLaw: Debug + Send + Sync {
     /// Currents and derivatives at grid voltage `vgk` and plate voltage `vpk` (volts).
     /// Finite for every finite input.
     fn currents(&self, vgk: f64, vpk: f64) -> TriodeCurrents;
+
+    /// The law as constants, for evaluators that have a faster form of it.
+    fn form(&self) -> TriodeForm {
+        TriodeForm::Other
+    }
+}
+
+/// The published form that a triode's law has.
+#[derive(Clone, Debug)]
+pub enum TriodeForm {
+    /// Koren's plate current (with the terms of Cohen and Helie) and a grid that conducts.
+    Koren(KorenTriodeConstants, GridConduction),
+    /// Dempwolf and Zoelzer's shared cathode current.
+    DempwolfZoelzer(DempwolfZoelzer),
+    /// A law of its own.
+    Other,
 }
 
 /// What a pentode's law gives: index 0 grid, 1 screen, 2 plate.
@@ -63,6 +79,20 @@ pub trait PentodeLaw: Debug + Send + Sync {
     /// Currents and derivatives at grid, screen and plate voltage (volts, to the cathode).
     /// Finite for every finite input.
     fn currents(&self, vg1k: f64, vg2k: f64, vpk: f64) -> PentodeCurrents;
+
+    /// The law as constants, for evaluators that have a faster form of it.
+    fn form(&self) -> PentodeForm {
+        PentodeForm::Other
+    }
+}
+
+/// The published form that a pentode's law has.
+#[derive(Clone, Debug)]
+pub enum PentodeForm {
+    /// Koren's plate and screen currents and a grid that conducts.
+    Koren(KorenPentodeConstants, GridConduction),
+    /// A law of its own.
+    Other,
 }
 
 /// The three capacitances of a triode, in farads.

@@ -1,0 +1,32 @@
+//! Amp files and job files: TOML, checked, and turned into one circuit per version.
+//!
+//! Three steps, one way: [`AmpFile`] is an amp as its file gives it; [`AmpState`] is an amp
+//! in one state, with the changes and control positions of a version; [`BuiltCircuit`] is the
+//! circuit of a state. A [`Job`] names an amp, clips and versions. Every key of the files is
+//! described in `docs/files.md`.
+
+mod build;
+mod check;
+mod difference;
+mod error;
+mod file;
+mod job;
+mod lines;
+mod names;
+mod part;
+mod presets;
+mod source;
+mod spec;
+mod state;
+mod version;
+
+pub use build::{BuiltCircuit, BuiltSpeaker, INPUT_PART};
+pub use difference::{Difference, What};
+pub use error::AmpError;
+pub use file::AmpFile;
+pub use job::{Clip, Compare, Job, Trim};
+pub use names::nearest;
+pub use part::{Construction, Part, PartKind, Rating};
+pub use presets::{amp_names, amp_text};
+pub use spec::{Change, ControlSpec, KindName, PartSpec, Scalar, VersionSpec, WindingSpec};
+pub use state::{AmpState, Control};

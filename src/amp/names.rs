@@ -1,0 +1,27 @@
+//! The nearest right name, for messages.
+
+/// Names shown when none is near.
+const LISTED: usize = 12;
+
+/// What to say about a name that is not known: the nearest of those that are, or all of them.
+pub fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+    let known: Vec<&str> = known.into_iter().collect();
+    let wanted = name.to_lowercase();
+    let best = known
+        .iter()
+        .map(|k| (strsim::normalized_damerau_levenshtein(&wanted, &k.to_lowercase()), k))
+        // The first of equally near ones.
+        .fold(None, |best: Option<(f64, &&str)>, next| match best {
+            Some(b) if b.0 >= next.0 => Some(b),
+            _ => Some(next),
+        });
+    match best {
+        None => "there are none".to_owned(),
+        Some((likeness, best)) if likeness >= 0.5 => format!("did you mean {best}?"),
+        Some(_) if known.len() > LISTED => {
+            format!("there are {}, ...", known[..LISTED].join(", "))
+        }
+        Some(_) if known.len() == 1 => format!("there is {}", known.join(", ")),
+        Some(_) => format!("there are {}", known.join(", ")),
+    }
+}

@@ -1,0 +1,65 @@
+//! Takes the frequency warp of the trapezoidal rule out of the small-signal response.
+//!
+//! The rule answers at f as the circuit does at tan(pi f T) / (pi T), T the internal step. At eight
+//! times 48 kHz that is 0.6 % at 16 kHz: some tenths of a decibel where a loudspeaker's response
+//! falls steeply. The ratio of the two responses is smooth, so a short filter outside restores it.
+
+use nalgebra::{Complex, DMatrix, DVector};
+
+/// Taps of the filter.
+pub const TAPS: usize = 32;
+/// Its delay in samples.
+pub const DELAY: usize = 15;
+
+/// The band in which the fit is tight, as a share of the sample rate.
+const FITTED_BAND: f64 = 20.0 / 48.0;
+/// Weight of the rest.
+const OUTSIDE_WEIGHT: f64 = 0.02;
+/// Ratios further from one than this (in a deep notch) are not followed.
+const LARGEST_RATIO: f64 = 2.0;
+
+/// Where the discretised circuit has the answer that the circuit has at `frequency_hz`.
+pub fn warped_hz(frequency_hz: f64, internal_rate_hz: f64) -> f64 {
+    let pi = std::f64::consts::PI;
+    (pi * frequency_hz / internal_rate_hz).tan() * internal_rate_hz / pi
+}
+
+/// Frequencies at which both responses are needed, as shares of the sample rate.
+pub fn grid() -> impl Iterator<Item = f64> {
+    (1..=192).map(|k| f64::from(k) / 192.0 * 0.495)
+}
+
+/// Fits the filter to `exact / discrete`, given on [`grid`]; least squares on the complex ratio
+/// with a delay of [`DELAY`] samples.
+pub fn fit(exact: &[Complex<f64>], discrete: &[Complex<f64>]) -> Vec<f64> {
+    let mut normal = DMatrix::<f64>::zeros(TAPS, TAPS);
+    let mut right = DVector::<f64>::zeros(TAPS);
+    for ((share, e), d) in grid().zip(exact).zip(discrete) {
+        let ratio = e / d;
+        let one = Complex::new(1.0, 0.0);
+        let size = ratio.norm();
+        let usable = size.is_finite() && size < LARGEST_RATIO && size > 1.0 / LARGEST_RATIO;
+        let ratio = if usable { ratio } else { one };
+        let weight = if share <= FITTED_BAND { 1.0 } else { OUTSIDE_WEIGHT };
+        let omega = std::f64::consts::TAU * share;
+        let target = ratio * Complex::new(0.0, -omega * DELAY as f64).exp();
+        for r in 0..TAPS {
+            let (sin_r, cos_r) = (omega * r as f64).sin_cos();
+            right[r] += weight * (target.re * cos_r - target.im * sin_r);
+            for c in 0..TAPS {
+                normal[(r, c)] += weight * (omega * (r as f64 - c as f64)).cos();
+            }
+        }
+    }
+    for k in 0..TAPS {
+        normal[(k, k)] += 1e-9;
+    }
+    match normal.cholesky() {
+        Some(factor) => factor.solve(&right).as_slice().to_vec(),
+        None => {
+            let mut taps = vec![0.0; TAPS];
+            taps[DELAY] = 1.0;
+            taps
+        }
+    }
+}

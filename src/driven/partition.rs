@@ -1,0 +1,317 @@
+//! Cuts a circuit into blocks at the grids of its valves.
+//!
+//! A grid is a one-way door apart from its current: what drives it sees only the current that
+//! flows into grid conduction and the two capacitances of the grid. So nets (nodes joined by
+//! linear parts, or by the plate-cathode path of a valve) are blocks, and a valve whose grid lies
+//! in another net hangs its block below that one. The driving block later sees the driven one as
+//! the exact linearised load at each step, so cutting changes the cost of a solve, not its answer.
+//! Ideal sources are known voltages and join nothing. What feeds back is one block.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::error::DrivenError;
+use crate::circuit::{Circuit, GROUND, Kind, Node, Winding};
+
+/// One block: a circuit of its own, driven through sources that stand for the cut nodes.
+#[derive(Clone, Debug)]
+pub struct Block {
+    /// The block's parts between nodes of the same names.
+    pub circuit: Circuit,
+    /// The block that drives the cut nodes; it comes earlier in the list.
+    pub parent: Option<usize>,
+    /// Cut nodes: name, and the name of the source that stands for it here.
+    pub tears: Vec<(String, String)>,
+}
+
+/// Sets of nodes, joined step by step.
+struct Nets {
+    parent: Vec<usize>,
+    known: Vec<bool>,
+}
+
+impl Nets {
+    fn root(&self, mut i: usize) -> usize {
+        while self.parent[i] != i {
+            i = self.parent[i];
+        }
+        i
+    }
+
+    fn join(&mut self, a: usize, b: usize) -> bool {
+        let (a, b) = (self.root(a), self.root(b));
+        self.parent[a.max(b)] = a.min(b);
+        a != b
+    }
+
+    fn join_all(&mut self, nodes: &[Node]) {
+        let free: Vec<usize> = nodes.iter().map(|n| n.0).filter(|&n| !self.known[n]).collect();
+        for pair in free.windows(2) {
+            self.join(pair[0], pair[1]);
+        }
+    }
+}
+
+/// Nodes whose equations a part belongs to, and nodes that only control it.
+struct Reach {
+    owners: Vec<Node>,
+    controls: Vec<Node>,
+}
+
+fn reach(circuit: &Circuit, kind: &Kind) -> Reach {
+    let all = kind.nodes();
+    match kind {
+        Kind::Triode { plate, grid, cathode, .. } => {
+            Reach { owners: vec![*plate, *cathode], controls: vec![*grid] }
+        }
+        Kind::Pentode { plate, screen, grid, cathode, .. } => {
+            Reach { owners: vec![*plate, *screen, *cathode], controls: vec![*grid] }
+        }
+        Kind::VoltageControlledSource { plus, minus, control, .. } => {
+            Reach { owners: vec![*plus, *minus], controls: control.to_vec() }
+        }
+        Kind::Section { input, output, .. } => {
+            Reach { owners: vec![*output], controls: vec![*input] }
+        }
+        // The sensed capacitor's state is part of the source's equation: one block with it.
+        Kind::CurrentControlledSource { sensed, .. } => {
+            let mut owners = all;
+            if let Some(part) = circuit.part(sensed) {
+                owners.extend(part.kind.nodes());
+            }
+            Reach { owners, controls: vec![] }
+        }
+        _ => Reach { owners: all, controls: vec![] },
+    }
+}
+
+/// Nodes held by ideal sources to ground, directly or through one another.
+fn known_nodes(circuit: &Circuit) -> Vec<bool> {
+    let mut known = vec![false; circuit.node_count()];
+    known[GROUND.0] = true;
+    loop {
+        let mut more = false;
+        for part in circuit.parts() {
+            if let Kind::Source { plus, minus, .. } = part.kind
+                && known[plus.0] != known[minus.0]
+            {
+                known[plus.0] = true;
+                known[minus.0] = true;
+                more = true;
+            }
+        }
+        if !more {
+            return known;
+        }
+    }
+}
+
+/// The whole circuit as one block.
+pub fn whole(circuit: &Circuit) -> Vec<Block> {
+    vec![Block { circuit: circuit.clone(), parent: None, tears: vec![] }]
+}
+
+/// The circuit cut at its grids.
+///
+/// # Errors
+/// [`DrivenError::NoInput`] if `input` is no source.
+pub fn cut(circuit: &Circuit, input: &str) -> Result<Vec<Block>, DrivenError> {
+    let no_input = || DrivenError::NoInput { part: input.to_owned() };
+    let Some(Kind::Source { plus, minus, .. }) = circuit.part(input).map(|p| &p.kind) else {
+        return Err(no_input());
+    };
+    let driven_nodes = [*plus, *minus].map(|n| n.0);
+    let mut nets =
+        Nets { parent: (0..circuit.node_count()).collect(), known: known_nodes(circuit) };
+    let reaches: Vec<Reach> = circuit.parts().map(|p| reach(circuit, &p.kind)).collect();
+    for r in &reaches {
+        nets.join_all(&r.owners);
+    }
+    let homes: Vec<Option<usize>> = reaches.iter().map(|r| home(&nets, r)).collect();
+    while merge_once(&mut nets, circuit, &reaches, &homes, driven_nodes) {}
+    build(circuit, &nets, &reaches, &homes)
+}
+
+/// A node of the net that a part belongs to: of its owners, or of its controls if all owners are
+/// held by sources. `None` if everything is held.
+fn home(nets: &Nets, r: &Reach) -> Option<usize> {
+    r.owners.iter().chain(&r.controls).map(|n| n.0).find(|&n| !nets.known[n])
+}
+
+/// Links between nets, driving to driven.
+fn links(nets: &Nets, reaches: &[Reach], homes: &[Option<usize>]) -> BTreeSet<(usize, usize)> {
+    let mut set = BTreeSet::new();
+    for (r, home) in reaches.iter().zip(homes) {
+        let Some(home) = *home else { continue };
+        for control in r.controls.iter().filter(|c| !nets.known[c.0]) {
+            let (from, to) = (nets.root(control.0), nets.root(home));
+            if from != to {
+                set.insert((from, to));
+            }
+        }
+    }
+    set
+}
+
+fn reachable(links: &BTreeSet<(usize, usize)>, start: &BTreeSet<usize>) -> BTreeSet<usize> {
+    let mut seen = start.clone();
+    let mut waiting: Vec<usize> = start.iter().copied().collect();
+    while let Some(at) = waiting.pop() {
+        for &(_, to) in links.iter().filter(|l| l.0 == at) {
+            if seen.insert(to) {
+                waiting.push(to);
+            }
+        }
+    }
+    seen
+}
+
+/// Joins one group of nets that cannot be apart: rings, side branches that drive the path without
+/// being driven, and nets with two drivers. False when there is none left.
+fn merge_once(
+    nets: &mut Nets,
+    circuit: &Circuit,
+    reaches: &[Reach],
+    homes: &[Option<usize>],
+    driven_nodes: [usize; 2],
+) -> bool {
+    let links = links(nets, reaches, homes);
+    for &(from, to) in &links {
+        if reachable(&links, &BTreeSet::from([to])).contains(&from) {
+            return nets.join(from, to);
+        }
+    }
+    let mut start = BTreeSet::new();
+    for (part, home) in circuit.parts().zip(homes) {
+        let touches = part.kind.nodes().iter().any(|n| n.0 != 0 && driven_nodes.contains(&n.0));
+        if let (true, Some(home)) = (touches, home) {
+            start.insert(nets.root(*home));
+        }
+    }
+    let path = reachable(&links, &start);
+    for &(from, to) in &links {
+        if !path.contains(&from) {
+            return nets.join(from, to);
+        }
+    }
+    let mut driver: BTreeMap<usize, usize> = BTreeMap::new();
+    for &(from, to) in &links {
+        if let Some(other) = driver.insert(to, from) {
+            nets.join(other, to);
+            nets.join(from, to);
+            return true;
+        }
+    }
+    false
+}
+
+fn build(
+    circuit: &Circuit,
+    nets: &Nets,
+    reaches: &[Reach],
+    homes: &[Option<usize>],
+) -> Result<Vec<Block>, DrivenError> {
+    let links = links(nets, reaches, homes);
+    let parent_of: BTreeMap<usize, usize> = links.iter().map(|&(from, to)| (to, from)).collect();
+    let mut order: Vec<usize> = Vec::new();
+    let roots: BTreeSet<usize> = homes.iter().flatten().map(|&h| nets.root(h)).collect();
+    // Parents first: the links form a forest, so this ends.
+    while order.len() < roots.len() {
+        for &r in &roots {
+            let ready = parent_of.get(&r).is_none_or(|p| order.contains(p));
+            if ready && !order.contains(&r) {
+                order.push(r);
+            }
+        }
+    }
+    let mut blocks = Vec::new();
+    for &root in &order {
+        let mut block = Block { circuit: Circuit::new(), parent: None, tears: vec![] };
+        let mut torn: BTreeSet<usize> = BTreeSet::new();
+        let mut held: BTreeSet<usize> = BTreeSet::new();
+        for (part, home) in circuit.parts().zip(homes) {
+            if home.is_none_or(|h| nets.root(h) != root) || is_held_source(nets, &part.kind) {
+                continue;
+            }
+            for n in part.kind.nodes().iter().filter(|n| n.0 != 0) {
+                if nets.known[n.0] {
+                    held.insert(n.0);
+                } else if nets.root(n.0) != root {
+                    torn.insert(n.0);
+                }
+            }
+            copy(circuit, &mut block.circuit, &part.name, &part.kind)?;
+        }
+        add_sources(circuit, &mut block.circuit, held)?;
+        for &n in &torn {
+            let name = circuit.node_name(Node(n)).to_owned();
+            let source = format!("drive of {name}");
+            let plus = block.circuit.node(&name);
+            block.circuit.add(&source, Kind::Source { plus, minus: GROUND, volts: 0.0 })?;
+            block.tears.push((name, source));
+        }
+        block.parent = parent_of.get(&root).and_then(|p| order.iter().position(|r| r == p));
+        blocks.push(block);
+    }
+    Ok(blocks)
+}
+
+fn is_held_source(nets: &Nets, kind: &Kind) -> bool {
+    matches!(kind, Kind::Source { plus, minus, .. } if nets.known[plus.0] && nets.known[minus.0])
+}
+
+/// Adds the sources that hold these nodes, and those that hold their other ends.
+fn add_sources(
+    circuit: &Circuit,
+    target: &mut Circuit,
+    mut held: BTreeSet<usize>,
+) -> Result<(), DrivenError> {
+    loop {
+        let mut more = false;
+        for part in circuit.parts() {
+            let Kind::Source { plus, minus, .. } = part.kind else { continue };
+            let touches = held.contains(&plus.0) || held.contains(&minus.0);
+            if touches && target.part(&part.name).is_none() {
+                held.extend([plus.0, minus.0].into_iter().filter(|&n| n != 0));
+                copy(circuit, target, &part.name, &part.kind)?;
+                more = true;
+            }
+        }
+        if !more {
+            return Ok(());
+        }
+    }
+}
+
+/// Adds a part between the nodes of the same names.
+fn copy(from: &Circuit, to: &mut Circuit, name: &str, kind: &Kind) -> Result<(), DrivenError> {
+    let mut at = |n: &mut Node| *n = to.node(from.node_name(*n));
+    let mut kind = kind.clone();
+    match &mut kind {
+        Kind::Resistor { between, .. }
+        | Kind::Capacitor { between, .. }
+        | Kind::Inductor { between, .. }
+        | Kind::Rheostat { between, .. } => between.iter_mut().for_each(at),
+        Kind::Windings { windings, .. } => {
+            windings.iter_mut().flat_map(|w: &mut Winding| w.between.iter_mut()).for_each(at);
+        }
+        Kind::Source { plus, minus, .. } | Kind::CurrentControlledSource { plus, minus, .. } => {
+            [plus, minus].into_iter().for_each(at);
+        }
+        Kind::Potentiometer { hot, wiper, cold, .. } => {
+            [hot, wiper, cold].into_iter().for_each(at);
+        }
+        Kind::Triode { plate, grid, cathode, .. } => {
+            [plate, grid, cathode].into_iter().for_each(at);
+        }
+        Kind::Pentode { plate, screen, grid, cathode, .. } => {
+            [plate, screen, grid, cathode].into_iter().for_each(at);
+        }
+        Kind::Diode { anode, cathode, .. } => [anode, cathode].into_iter().for_each(at),
+        Kind::VoltageControlledSource { plus, minus, control, .. } => {
+            [plus, minus].into_iter().chain(control.iter_mut()).for_each(&mut at);
+        }
+        Kind::Section { input, output, .. } => [input, output].into_iter().for_each(at),
+    }
+    to.add(name, kind)?;
+    Ok(())
+}

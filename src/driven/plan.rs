@@ -1,0 +1,362 @@
+//! A circuit prepared for running in time.
+
+use std::sync::Arc;
+
+use nalgebra::Complex;
+
+use super::block::{Child, PlannedBlock, PlannedDevice};
+use super::device::{FastLaw, SharedSoftplus};
+use super::discrete::{Discrete, Terminals, device_ports};
+use super::equaliser;
+use super::error::DrivenError;
+use super::fast::Softplus;
+use super::oversample::OversamplingPlan;
+use super::panels::Panels;
+use super::partition::{self, Block};
+use super::processor::DrivenProcessor;
+use super::quality::Quality;
+use crate::circuit::system::{DeviceLaw, MAX_PORTS, System, unknown};
+use crate::circuit::{Circuit, Kind, LinearCircuit, Node, OperatingPoint};
+
+/// A valve as the report names it.
+#[derive(Clone, Debug)]
+pub struct PlannedValve {
+    /// Reference designator.
+    pub name: String,
+    /// Grid to cathode at rest.
+    pub bias_volts: f64,
+    /// Plate current at rest.
+    pub idle_plate_a: f64,
+}
+
+/// How a plan is made, beside the circuit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Options {
+    pub quality: Quality,
+    /// Cut the circuit at its grids; the answer is the same, the cost lower.
+    pub cut: bool,
+    /// Evaluate valves by fast forms rather than by their exact laws.
+    pub fast_valves: bool,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self { quality: Quality::default(), cut: true, fast_valves: true }
+    }
+}
+
+/// A circuit prepared for running at one sample rate: immutable, to be shared between processors.
+#[derive(Clone, Debug)]
+pub struct DrivenPlan {
+    pub(super) blocks: Vec<PlannedBlock>,
+    pub(super) softplus: SharedSoftplus,
+    pub(super) oversampling: OversamplingPlan,
+    /// One filter for each output.
+    pub(super) equalisers: Vec<Vec<f64>>,
+    pub(super) valves: Vec<PlannedValve>,
+    /// Voltage of each output at rest.
+    pub(super) rest_output_volts: Vec<f64>,
+    /// Outputs that the input's source holds itself.
+    pub(super) straight_outputs: Vec<usize>,
+    sample_rate_hz: f64,
+    quality: Quality,
+}
+
+impl DrivenPlan {
+    /// Prepares a circuit: the signal in volts replaces the voltage of the source `input`, and the
+    /// voltages of the nodes `outputs` (to ground, less their values at rest) come out.
+    ///
+    /// # Errors
+    /// No operating point, no such source, a singular system, a sample rate out of range.
+    pub fn new(
+        circuit: &Circuit,
+        input: &str,
+        outputs: &[Node],
+        sample_rate_hz: f64,
+        quality: Quality,
+    ) -> Result<Self, DrivenError> {
+        let options = Options { quality, ..Options::default() };
+        Self::with_options(circuit, input, outputs, sample_rate_hz, options)
+    }
+
+    /// The same with every choice open.
+    ///
+    /// # Errors
+    /// As [`DrivenPlan::new`].
+    pub fn with_options(
+        circuit: &Circuit,
+        input: &str,
+        outputs: &[Node],
+        sample_rate_hz: f64,
+        options: Options,
+    ) -> Result<Self, DrivenError> {
+        if !(8_000.0..=768_000.0).contains(&sample_rate_hz) {
+            return Err(DrivenError::BadRate { sample_rate_hz });
+        }
+        if outputs.is_empty() {
+            return Err(DrivenError::NoOutput);
+        }
+        let Some(Kind::Source { plus, minus, .. }) = circuit.part(input).map(|p| &p.kind) else {
+            return Err(DrivenError::NoInput { part: input.to_owned() });
+        };
+        let input_nodes = [*plus, *minus];
+        let point = OperatingPoint::solve(circuit)?;
+        let oversampling = OversamplingPlan::new(options.quality.doublings(sample_rate_hz));
+        let internal_rate_hz = sample_rate_hz * oversampling.factor() as f64;
+        let pieces =
+            if options.cut { partition::cut(circuit, input)? } else { partition::whole(circuit) };
+        let mut valves = Vec::new();
+        let mut maker = Maker {
+            circuit,
+            input,
+            outputs,
+            system: System::new(circuit)?,
+            point: &point,
+            step_s: 1.0 / internal_rate_hz,
+            options,
+            valves: &mut valves,
+            found: vec![false; outputs.len()],
+        };
+        let blocks = maker.blocks(&pieces)?;
+        let straight_outputs = (0..outputs.len())
+            .filter(|&k| !maker.found[k] && outputs[k] == input_nodes[0])
+            .collect();
+        let equalisers =
+            equalisers(circuit, &point, input, outputs, sample_rate_hz, internal_rate_hz)?;
+        Ok(Self {
+            blocks,
+            softplus: Arc::new(Softplus::new()),
+            oversampling,
+            equalisers,
+            valves,
+            rest_output_volts: outputs.iter().map(|&n| point.node_volts(n)).collect(),
+            straight_outputs,
+            sample_rate_hz,
+            quality: options.quality,
+        })
+    }
+
+    /// Makes a processor at rest.
+    pub fn processor(self: &Arc<Self>) -> DrivenProcessor {
+        DrivenProcessor::new(self.clone())
+    }
+
+    /// Samples by which the outputs lag the input. All plans of one quality and sample rate have
+    /// the same.
+    pub fn delay_samples(&self) -> usize {
+        self.oversampling.delay_samples() + equaliser::DELAY
+    }
+
+    /// Internal steps for each sample.
+    pub fn oversampling(&self) -> usize {
+        self.oversampling.factor()
+    }
+
+    /// The sample rate outside.
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.sample_rate_hz
+    }
+
+    /// The quality it was made for.
+    pub fn quality(&self) -> Quality {
+        self.quality
+    }
+
+    /// Number of outputs.
+    pub fn outputs(&self) -> usize {
+        self.rest_output_volts.len()
+    }
+
+    /// Voltages of the outputs at rest; the processor's outputs are deviations from these.
+    pub fn rest_output_volts(&self) -> &[f64] {
+        &self.rest_output_volts
+    }
+
+    /// The valves, in the order of the circuit.
+    pub fn valves(&self) -> &[PlannedValve] {
+        &self.valves
+    }
+
+    /// Number of blocks, and the number of ports and of states of each: what a step costs.
+    pub fn block_sizes(&self) -> Vec<(usize, usize)> {
+        self.blocks.iter().map(|b| (b.ports, b.states)).collect()
+    }
+}
+
+fn equalisers(
+    circuit: &Circuit,
+    point: &OperatingPoint,
+    input: &str,
+    outputs: &[Node],
+    sample_rate_hz: f64,
+    internal_rate_hz: f64,
+) -> Result<Vec<Vec<f64>>, DrivenError> {
+    let linear = LinearCircuit::new(circuit, point)?;
+    let exact_hz: Vec<f64> = equaliser::grid().map(|share| share * sample_rate_hz).collect();
+    let warped_hz: Vec<f64> =
+        exact_hz.iter().map(|&f| equaliser::warped_hz(f, internal_rate_hz)).collect();
+    let mut all = Vec::new();
+    for &node in outputs {
+        let transfer = linear.transfer(input, node)?;
+        let exact: Vec<Complex<f64>> = transfer.gains(&exact_hz)?;
+        let discrete: Vec<Complex<f64>> = transfer.gains(&warped_hz)?;
+        all.push(equaliser::fit(&exact, &discrete));
+    }
+    Ok(all)
+}
+
+struct Maker<'a> {
+    circuit: &'a Circuit,
+    input: &'a str,
+    outputs: &'a [Node],
+    system: System,
+    point: &'a OperatingPoint,
+    step_s: f64,
+    options: Options,
+    valves: &'a mut Vec<PlannedValve>,
+    found: Vec<bool>,
+}
+
+impl Maker<'_> {
+    fn blocks(&mut self, pieces: &[Block]) -> Result<Vec<PlannedBlock>, DrivenError> {
+        let mut systems = Vec::new();
+        for piece in pieces {
+            systems.push(System::new(&piece.circuit)?);
+        }
+        let mut planned: Vec<PlannedBlock> = Vec::new();
+        for (index, (piece, system)) in pieces.iter().zip(&systems).enumerate() {
+            let node = |name: &str| piece.circuit.find_node(name).and_then(unknown);
+            let mut terminals = Terminals::default();
+            let external = system.sources.get(self.input);
+            terminals.input_rows.extend(external.map(|s| s.row));
+            for (_, source) in &piece.tears {
+                if let Some(s) = system.sources.get(source) {
+                    terminals.input_rows.push(s.row);
+                    terminals.tear_rows.push(s.row);
+                }
+            }
+            let mut next_port = device_ports(system);
+            let mut children = Vec::new();
+            for (k, below) in pieces.iter().enumerate().filter(|(_, b)| b.parent == Some(index)) {
+                terminals.driven.extend(below.tears.iter().filter_map(|(name, _)| node(name)));
+                let tears = below.tears.len();
+                children.push(Child { block: k, first_port: next_port, tears, loads: true });
+                next_port += tears;
+            }
+            let torn: Vec<&str> = piece.tears.iter().map(|t| t.0.as_str()).collect();
+            let mut outputs = Vec::new();
+            for (k, &output) in self.outputs.iter().enumerate() {
+                let name = self.circuit.node_name(output);
+                if self.found[k] || torn.contains(&name) {
+                    continue;
+                }
+                if let Some(u) = node(name) {
+                    self.found[k] = true;
+                    outputs.push(k);
+                    terminals.outputs.push(u);
+                }
+            }
+            let matrices = Discrete::new(&piece.circuit, system, &terminals, self.step_s)?;
+            let (devices, mut rest_volts) = self.devices(piece, system);
+            let rest_states = self.rest_states(piece, system);
+            let mut rest_current = Vec::new();
+            let softplus = Softplus::new();
+            for d in &devices {
+                let mut v = [0.0; MAX_PORTS];
+                v[..d.ports].copy_from_slice(&rest_volts[d.first_port..d.first_port + d.ports]);
+                let c = d.law.currents(&softplus, &v);
+                rest_current.extend_from_slice(&c.current_a[..d.ports]);
+            }
+            rest_volts.resize(next_port, 0.0);
+            rest_current.resize(next_port, 0.0);
+            let parent_port = piece
+                .parent
+                .and_then(|p| planned[p].children.iter().find(|c| c.block == index))
+                .map_or(0, |c| c.first_port);
+            let largest = |m: &nalgebra::DMatrix<f64>| m.iter().fold(0.0f64, |a, v| a.max(v.abs()));
+            let loads =
+                [&matrices.cj, &matrices.dj, &matrices.kj].into_iter().any(|m| largest(m) > 0.0);
+            let empty = Panels::new(&nalgebra::DMatrix::zeros(0, 0));
+            let mut block = PlannedBlock {
+                parent: piece.parent,
+                parent_port,
+                states: system.storage.len(),
+                external: usize::from(external.is_some()),
+                tears: piece.tears.len(),
+                ports: next_port,
+                devices,
+                children,
+                loads,
+                outputs,
+                rest_volts,
+                rest_current,
+                rest_states,
+                to_ports: empty.clone(),
+                update: empty.clone(),
+                to_outputs: empty,
+                k: vec![],
+                d: vec![],
+                kj: vec![],
+                dj: vec![],
+            };
+            block.set_matrices(&matrices);
+            if let Some(parent) = piece.parent {
+                for child in planned[parent].children.iter_mut().filter(|c| c.block == index) {
+                    child.loads = loads;
+                }
+            }
+            planned.push(block);
+        }
+        Ok(planned)
+    }
+
+    /// The storage states of a block at rest.
+    fn rest_states(&self, piece: &Block, system: &System) -> Vec<f64> {
+        let mut x = vec![0.0; system.size];
+        for (name, volts) in piece.circuit.node_names().skip(1).zip(&mut x) {
+            *volts = self.circuit.find_node(name).map_or(0.0, |n| self.point.node_volts(n));
+        }
+        for (&part, &first) in &system.branches {
+            let name = piece.circuit.parts().nth(part).map_or("", |p| p.name.as_str());
+            let there = self.circuit.parts().position(|p| p.name == name);
+            let Some(from) = there.and_then(|p| self.system.branches.get(&p)) else { continue };
+            let after = system.branches.values().copied().filter(|&b| b > first).min();
+            for k in 0..after.unwrap_or(system.size) - first {
+                x[first + k] = self.point.unknowns.get(from + k).copied().unwrap_or(0.0);
+            }
+        }
+        system.storage.iter().map(|s| s.of.iter().map(|&(i, v)| v * x[i]).sum()).collect()
+    }
+
+    /// The devices of a block and their port voltages at rest.
+    fn devices(&mut self, piece: &Block, system: &System) -> (Vec<PlannedDevice>, Vec<f64>) {
+        let mut devices = Vec::new();
+        let mut volts = Vec::new();
+        for d in &system.devices {
+            let at = |u: Option<usize>| {
+                u.and_then(|i| self.circuit.find_node(piece.circuit.node_name(Node(i + 1))))
+                    .map_or(0.0, |n| self.point.node_volts(n))
+            };
+            let first_port = volts.len();
+            volts.extend(d.ports.iter().map(|p| at(p[0]) - at(p[1])));
+            let mut v = [0.0; MAX_PORTS];
+            v[..d.ports.len()].copy_from_slice(&volts[first_port..]);
+            let name = piece.circuit.parts().nth(d.part).map_or("", |p| p.name.as_str());
+            let valve = (!matches!(d.law, DeviceLaw::Diode { .. })).then(|| {
+                self.valves.push(PlannedValve {
+                    name: name.to_owned(),
+                    bias_volts: v[0],
+                    idle_plate_a: d.law.currents(&v).current_a[d.ports.len() - 1],
+                });
+                self.valves.len() - 1
+            });
+            let law = if self.options.fast_valves {
+                FastLaw::new(&d.law)
+            } else {
+                FastLaw::Exact(d.law.clone())
+            };
+            devices.push(PlannedDevice { law, first_port, ports: d.ports.len(), valve });
+        }
+        (devices, volts)
+    }
+}
