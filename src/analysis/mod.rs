@@ -5,6 +5,7 @@ mod difference;
 mod pitch;
 mod spectrum;
 mod sweep;
+mod tone_words;
 mod transform;
 
 pub use crossings::{
@@ -14,3 +15,4 @@ pub use difference::{Difference, DifferenceError, difference};
 pub use pitch::{GUITAR_STRINGS, Pitch};
 pub use spectrum::{Spectrum, SpectrumError, band_energy_db};
 pub use sweep::{MeasureError, MeasuredResponse, Separation, SweepPlan, measure};
+pub use tone_words::tone_words;

@@ -1,5 +1,6 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
+pub mod audition;
 mod failure;
 
 use clap::{Parser, Subcommand};

@@ -10,13 +10,16 @@ pub struct PageModel {
     pub title: String,
     /// Name of the amp the job is about.
     pub amp: String,
+    /// Whom it is for; may be empty.
+    pub owner: String,
     /// Why the job is done; paragraphs are parted by empty lines.
     pub story: String,
     /// Who made the page, shown beside the answer form.
     pub technician: Technician,
     /// The technician's own words, added to the standing caution.
     pub safety_words: String,
-    /// Digest of the job in lower-case hexadecimal, see [`super::digest_hex`].
+    /// Digest of the job in hexadecimal, so that owner and technician can tell that they mean the
+    /// same one.
     pub job_digest: String,
     /// The amp's states. The first is the one that the others are compared with.
     pub versions: Vec<Version>,
