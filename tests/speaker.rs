@@ -375,3 +375,25 @@ fn generated_parts_in_ngspice() {
         }
     }
 }
+
+/// The example and the table of `docs/speakers.md` are true.
+#[test]
+fn the_documentation_is_true() {
+    let text = include_str!("../docs/speakers.md");
+    let example = text.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next());
+    Speaker::from_toml("docs/speakers.md", example.expect("an example"))
+        .unwrap_or_else(|e| panic!("{e}"));
+    let mut rows = 0;
+    for name in preset_names() {
+        let driver = preset(name).expect("its own name").expect("a sound file").driver;
+        let expected = format!(
+            "| `{name}` | {:.1} Hz | {:.3} | {:.0} l |",
+            driver.resonance_hz(),
+            driver.total_q(),
+            driver.equivalent_volume_m3() * 1e3
+        );
+        assert!(text.contains(&expected), "docs/speakers.md lacks: {expected}");
+        rows += 1;
+    }
+    assert_eq!(text.matches(" l | ").count(), rows);
+}

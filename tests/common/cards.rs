@@ -48,7 +48,8 @@ pub struct ValveCards {
 pub fn write(circuit: &Circuit, valves: &ValveCards, input: &str) -> String {
     let mut writer = Writer { deck: String::new(), circuit, valves, input };
     for part in circuit.parts() {
-        writer.part(&part.name, &part.kind);
+        // A supply's name has a space, which a card can't have.
+        writer.part(&part.name.replace(' ', "_"), &part.kind);
     }
     writer.deck
 }
