@@ -340,3 +340,49 @@ fn a_divider_from_a_file_divides() {
     let gain = linear.transfer("IN", built.output).unwrap().gain(1000.0).unwrap();
     assert!((gain.re - 0.9).abs() < 1e-9 && gain.im.abs() < 1e-9, "{gain}");
 }
+
+fn documentation() -> String {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/files.md");
+    std::fs::read_to_string(path).unwrap()
+}
+
+/// The examples of the documentation are files that read.
+#[test]
+fn the_documented_examples_read() {
+    let text = documentation();
+    let examples: Vec<&str> = text
+        .split("```toml\n")
+        .skip(1)
+        .map(|rest| rest.split("```").next().unwrap())
+        .filter(|example| example.contains("title ="))
+        .collect();
+    let [amp, job] = examples[..] else { panic!("{} examples", examples.len()) };
+    AmpFile::parse(amp, "files.md").unwrap_or_else(|e| panic!("{e}"));
+    let job = Job::parse(job, "files.md", Path::new(".")).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(job.version_names().count(), 2);
+}
+
+/// Every key that is read is described.
+#[test]
+fn every_key_is_documented() {
+    use presolder::amp::{ControlSpec, PartSpec, WindingSpec};
+    use serde::de::DeserializeOwned;
+    fn keys<T: DeserializeOwned>() -> Vec<String> {
+        // A key that nothing has: the complaint lists those that there are.
+        let complaint = toml::from_str::<T>("zzz = 1").err().map(|e| e.message().to_owned());
+        let complaint = complaint.unwrap_or_default();
+        complaint.split('`').skip(3).step_by(2).map(ToOwned::to_owned).collect()
+    }
+    let text = documentation();
+    let all =
+        [keys::<PartSpec>(), keys::<ControlSpec>(), keys::<VersionSpec>(), keys::<WindingSpec>()];
+    assert!(all.iter().all(|keys| keys.len() >= 4));
+    for key in all.iter().flatten() {
+        assert!(
+            text.contains(&format!("`{key}`"))
+                || text.contains(&format!("{key} ="))
+                || text.contains(&format!("{key},")),
+            "{key}"
+        );
+    }
+}

@@ -190,7 +190,7 @@ fn the_page_lives_in_a_browser() {
         ..PageModel::default()
     };
     for (name, model) in [
-        ("job", invented::job(12.0)),
+        ("job", invented::job(6.0)),
         ("hostile", small),
         ("hostile-all", hostile(HOSTILE)),
         ("bare", bare),

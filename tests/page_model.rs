@@ -3,9 +3,10 @@
 use std::f64::consts::TAU;
 
 use presolder::amp::Job;
-use presolder::audio::Clip;
-use presolder::commands::audition::{RenderedClip, page_model};
+use presolder::audio::{Clip, match_loudness};
+use presolder::commands::audition::page_model;
 use presolder::page::write_page;
+use presolder::render::{ClipSet, RenderedClip};
 
 /// One coupling capacitor into a pot: a high-pass with a corner of 1 / (2 pi C R).
 const AMP: &str = r#"
@@ -124,12 +125,24 @@ fn the_page_says_what_the_circuit_does() {
 fn takes_follow_the_pages_order_and_are_matched_in_loudness() {
     // In the job's order: proposed, as received, both, turned up.
     let levels = [0.25, 0.5, 0.125, 1.0];
-    let rendered = RenderedClip {
-        name: "tone",
-        note: "a steady tone",
-        versions: levels.iter().map(|&level| tone(level, 96_000)).collect(),
+    let job = job();
+    let clips = levels.map(|level| tone(level, 96_000));
+    let matched = match_loudness(&clips.iter().collect::<Vec<_>>(), None).unwrap();
+    let versions = clips.iter().zip(&matched.clips).zip(job.version_names());
+    let set = ClipSet {
+        name: "tone".to_owned(),
+        scale: 1.0,
+        matched_lufs: matched.lufs,
+        versions: versions
+            .map(|((clip, matched), name)| RenderedClip {
+                version: name.to_owned(),
+                clip: clip.clone(),
+                matched: *matched,
+                as_loud_lufs: matched.before.lufs,
+            })
+            .collect(),
     };
-    let model = page_model(&job(), &[rendered]).unwrap();
+    let model = page_model(&job, &[set]).unwrap();
     let clip = &model.clips[0];
     assert_eq!(clip.sample_rate_hz, 48_000, "more than that only makes the page larger");
     let gains: Vec<f64> = clip.takes.iter().map(|take| take.matched_gain_db).collect();

@@ -36,7 +36,6 @@ pub struct BuiltCircuit {
     pub output_name: String,
     pub speakers: Vec<BuiltSpeaker>,
     file: Arc<str>,
-    version: String,
     layout: Arc<Layout>,
 }
 
@@ -93,8 +92,9 @@ impl BuiltCircuit {
             let turned = self.circuit.set_fraction(pot, knob.fraction(position));
             turned.map_err(|source| AmpError::Circuit {
                 file: self.file.to_string(),
-                version: self.version.clone(),
-                source,
+                line: None,
+                key: String::new(),
+                source: Box::new(source),
             })?;
         }
         Ok(())
@@ -108,11 +108,7 @@ pub(super) fn supply_part(node: &str) -> String {
 
 /// Builds the circuit of a state.
 pub(super) fn circuit(state: &AmpState) -> Result<BuiltCircuit, AmpError> {
-    let failed = |source| AmpError::Circuit {
-        file: state.origin.file.to_string(),
-        version: state.version.clone(),
-        source,
-    };
+    let failed = |source| state.circuit_error(source);
     let mut circuit = Circuit::new();
     let input_node = circuit.node(&state.layout.input);
     let mut speakers = Vec::new();
@@ -131,7 +127,6 @@ pub(super) fn circuit(state: &AmpState) -> Result<BuiltCircuit, AmpError> {
         output_name,
         speakers,
         file: Arc::clone(&state.file),
-        version: state.version.clone(),
         layout: Arc::clone(&state.layout),
     })
 }

@@ -21,16 +21,19 @@ pub enum AmpError {
         problem: String,
     },
     /// The parts do not make a circuit.
-    #[error("{file}, version \"{version}\": {source}")]
+    #[error("{}{source}", place(file, *line, key))]
     Circuit {
         file: String,
-        version: String,
+        /// Of the part that the complaint is about, counted from 1.
+        line: Option<usize>,
+        /// The version that it is about; empty for the amp as its file gives it.
+        key: String,
         #[source]
-        source: CircuitError,
+        source: Box<CircuitError>,
     },
     /// No amp of that name comes with the program.
     #[error(
-        "there is no amp \"{name}\"; {hint}, or give the path of an amp file, which ends in .toml"
+        "no amp \"{name}\" comes with the program (the path of an amp file ends in .toml); {hint}"
     )]
     UnknownAmp { name: String, hint: String },
 }

@@ -121,8 +121,12 @@ impl AmpFile {
             shelf,
             origin: origin.clone(),
         };
-        state.circuit()?;
-        Ok(Self { state })
+        match state.circuit() {
+            // The one thing that only the circuit can tell: an inner node of a speaker.
+            Err(AmpError::Wrong { problem, .. }) => Err(scope.at("output").wrong(problem)),
+            Err(error) => Err(error),
+            Ok(_) => Ok(Self { state }),
+        }
     }
 
     /// The amp's title.

@@ -87,12 +87,12 @@ impl Lines {
     /// The innermost key at a place in the text.
     fn at(&self, place: usize) -> Option<&Entry> {
         let inside = |s: &Range<usize>| s.contains(&place);
-        self.entries.values().filter(|e| inside(&e.key_span) || inside(&e.value_span)).min_by_key(
-            |e| {
-                let length = |s: &Range<usize>| if inside(s) { s.len() } else { usize::MAX };
-                length(&e.key_span).min(length(&e.value_span))
-            },
-        )
+        // Inner keys come after outer ones, and win among equals.
+        let found = self.entries.values().rev();
+        found.filter(|e| inside(&e.key_span) || inside(&e.value_span)).min_by_key(|e| {
+            let length = |s: &Range<usize>| if inside(s) { s.len() } else { usize::MAX };
+            length(&e.key_span).min(length(&e.value_span))
+        })
     }
 }
 
@@ -174,9 +174,11 @@ pub(super) fn parse<T: DeserializeOwned>(file: &str, text: &str) -> Result<(T, L
 
 /// The reader's complaint, with the key and the nearest right name.
 fn explain(file: &str, text: &str, lines: &Lines, error: &toml::de::Error) -> AmpError {
-    let span = error.span().filter(|s| !s.is_empty());
-    let entry = span.as_ref().and_then(|s| lines.at(s.start));
     let message = error.message().trim();
+    // What is missing in the whole file is missing in no line.
+    let whole = |s: &Range<usize>| s.is_empty() && message.starts_with("missing field");
+    let span = error.span().filter(|s| !whole(s));
+    let entry = span.as_ref().and_then(|s| lines.at(s.start));
     // serde puts names between backticks: the offending one, then those that would be right.
     let names: Vec<&str> = message.split('`').skip(1).step_by(2).collect();
     let first = names.first().copied().unwrap_or("");
@@ -193,7 +195,14 @@ fn explain(file: &str, text: &str, lines: &Lines, error: &toml::de::Error) -> Am
     } else if let Some((found, wanted)) =
         message.strip_prefix("invalid type: ").and_then(|m| m.split_once(", expected "))
     {
-        format!("{} stands here, but it must be {wanted}", found.replace('`', ""))
+        let found = found.replace('`', "").replace("sequence", "a list").replace("map", "a table");
+        let wanted = if wanted == "a string" { "a text in quotes" } else { wanted };
+        format!("{found} stands here, but it must be {wanted}")
+    } else if let Some((found, wanted)) = message
+        .strip_prefix("invalid length ")
+        .and_then(|m| m.split_once(", expected an array of length "))
+    {
+        format!("{found} in the list, but there must be {wanted}")
     } else if lines.entries.is_empty() {
         format!("this is not TOML: {message}")
     } else {

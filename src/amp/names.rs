@@ -3,6 +3,21 @@
 /// Names shown when none is near.
 const LISTED: usize = 12;
 
+/// How like a name must be to be offered: a designator has so few letters that its first one
+/// must be right, and a name that was cut short is always near.
+fn enough(wanted: &str, known: &str) -> f64 {
+    let known = known.to_lowercase();
+    let short = wanted.chars().count() <= 3 && wanted.chars().next() == known.chars().next();
+    let cut = wanted.len() >= 4 && (known.starts_with(wanted) || wanted.starts_with(&known));
+    if cut {
+        0.3
+    } else if short {
+        0.5
+    } else {
+        0.6
+    }
+}
+
 /// What to say about a name that is not known: the nearest of those that are, or all of them.
 pub fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) -> String {
     let known: Vec<&str> = known.into_iter().collect();
@@ -17,7 +32,9 @@ pub fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) -> Stri
         });
     match best {
         None => "there are none".to_owned(),
-        Some((likeness, best)) if likeness >= 0.5 => format!("did you mean {best}?"),
+        Some((likeness, best)) if likeness >= enough(&wanted, best) => {
+            format!("did you mean {best}?")
+        }
         Some(_) if known.len() > LISTED => {
             format!("there are {}, ...", known[..LISTED].join(", "))
         }

@@ -128,7 +128,8 @@ impl Shelf {
         match made {
             Some(speaker) => speaker.map(Arc::new).map_err(|e| e.to_string()),
             None => Err(format!(
-                "there is no speaker \"{model}\"; {}, or give the path of a speaker file",
+                "no speaker \"{model}\" comes with the program (the path of a speaker file ends in \
+                 .toml); {}",
                 nearest(model, speaker::preset_names())
             )),
         }

@@ -4,7 +4,9 @@ use std::sync::Arc;
 
 use indexmap::IndexMap;
 
+use crate::circuit::CircuitError;
 use crate::units::{Position, Seconds, Taper, Volts};
+use crate::valves::ValveFile;
 
 use super::build::{self, BuiltCircuit};
 use super::check::{Fault, main_key, part};
@@ -219,7 +221,7 @@ impl Layout {
                     || self.output.as_deref() == Some(node)
                     || self.supplies.contains_key(node);
                 if nodes.get(node) == Some(&1) && !outside {
-                    let others = nodes.keys().copied().filter(|n| *n != node);
+                    let others = nodes.keys().copied().filter(|n| *n != node).chain(["ground"]);
                     let problem = format!(
                         "nothing else is at the node {node}; connect it ({})",
                         nearest(node, others)
@@ -323,6 +325,22 @@ impl AmpState {
         &self.moves
     }
 
+    /// The data of a valve's type: data-sheet maxima and what the parameters come from.
+    pub fn valve_file(&self, part: &Part) -> Option<&ValveFile> {
+        let name = match &part.kind {
+            PartKind::Triode { valve, .. } => &valve.name,
+            PartKind::Pentode { valve, .. } => &valve.name,
+            _ => return None,
+        };
+        let type_number = name.split_whitespace().next().unwrap_or(name);
+        self.shelf.valves.file(name).or_else(|| self.shelf.valves.file(type_number))
+    }
+
+    /// What is noted about the amp.
+    pub fn notes(&self) -> &str {
+        &self.notes
+    }
+
     /// Names of the nodes that the parts name.
     pub fn node_names(&self) -> Vec<String> {
         self.layout.nodes().keys().map(|n| (*n).to_owned()).collect()
@@ -421,14 +439,44 @@ impl AmpState {
         })
     }
 
-    /// Something about this state is wrong, with no better place to name.
-    pub(super) fn wrong(&self, problem: String) -> AmpError {
-        let key = if self.version.is_empty() {
+    /// What a circuit or an analysis of this state complains about, with the place of the part.
+    pub fn circuit_error(&self, source: CircuitError) -> AmpError {
+        let part = match &source {
+            CircuitError::DuplicatePart { part }
+            | CircuitError::BadValue { part, .. }
+            | CircuitError::BadSense { part, .. }
+            | CircuitError::UnknownPart { part }
+            | CircuitError::Singular { part, .. } => {
+                let designator = part.split('.').next().unwrap_or(part);
+                self.layout.parts.get(designator)
+            }
+            CircuitError::FloatingNode { node }
+            | CircuitError::UnknownNode { node, .. }
+            | CircuitError::NoOperatingPoint { node, .. } => {
+                self.layout.parts.values().find(|p| p.kind.nodes().iter().any(|n| n.1 == node))
+            }
+            _ => None,
+        };
+        AmpError::Circuit {
+            file: part.map_or(&self.origin.file, |p| &p.file).to_string(),
+            line: part.and_then(|p| p.line),
+            key: self.place(),
+            source: Box::new(source),
+        }
+    }
+
+    fn place(&self) -> String {
+        if self.version.is_empty() {
             String::new()
         } else {
             format!("version \"{}\"", self.version)
-        };
-        AmpError::Wrong { file: self.origin.file.to_string(), line: None, key, problem }
+        }
+    }
+
+    /// Something about this state is wrong, with no better place to name.
+    pub(super) fn wrong(&self, problem: String) -> AmpError {
+        let file = self.origin.file.to_string();
+        AmpError::Wrong { file, line: None, key: self.place(), problem }
     }
 }
 

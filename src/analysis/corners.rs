@@ -5,19 +5,20 @@
 //! - a bypass capacitor at a cathode, from the valve's grid to its cathode: a low-pass of the
 //!   cathode's voltage, which is where the stage's gain begins to rise.
 //!
-//! Its corner is the frequency at which the ratio of the two voltages is 3 dB below its own
+//! Its corner is the frequency at which the ratio of the two voltages has half the power of its own
 //! highest value, on the side that the capacitor cuts. Both voltages can be rendered and measured, so
 //! that the figure from the circuit has a counterpart from audio.
 
 use nalgebra::Complex;
 
+use super::crossings::{CrossingError, HALF_POWER_DB, Reference, crossings, half_power_corners};
 use crate::circuit::{CircuitError, GROUND, Kind, LinearCircuit, Node};
 
-/// -3 dB: half the power.
-pub const CORNER_DB: f64 = 3.010_299_956_639_812;
-/// Corners are looked for between these.
-pub const SEARCH_HZ: [f64; 2] = [0.1, 200_000.0];
-const POINTS_PER_DECADE: f64 = 60.0;
+/// Corners are looked for, and can be measured, between these.
+pub const SEARCH_HZ: [f64; 2] = [0.5, 20_000.0];
+/// A local maximum further below the highest point than this is a hump on a slope.
+const MAXIMUM_WITHIN_DB: f64 = 20.0;
+const POINTS_PER_OCTAVE: f64 = 24.0;
 
 /// Which side of a response a corner bounds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -33,17 +34,18 @@ pub enum Side {
 pub struct SectionPlan {
     /// The capacitor.
     pub part: String,
-    /// Where the ratio starts and ends.
+    /// The ratio is the voltage at `to` over that at `from`.
     pub from: Node,
     pub to: Node,
     /// Which side the capacitor cuts.
     pub side: Side,
 }
 
-/// A corner and the parts that move it.
-#[derive(Clone, Debug, PartialEq)]
+/// A corner and the point that it is 3 dB below of.
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Corner {
     pub frequency_hz: f64,
+    pub reference_hz: f64,
     pub side: Side,
 }
 
@@ -52,92 +54,97 @@ pub fn decibels(gain: Complex<f64>) -> f64 {
     20.0 * gain.norm().log10()
 }
 
-/// Logarithmic grid of the search.
-pub fn search_grid() -> Vec<f64> {
+/// The corner on one side of a curve's point at `reference_hz`; `None` if it does not fall far enough
+/// within the search.
+///
+/// # Errors
+/// If the curve is not a number somewhere.
+pub fn corner_beside(
+    level_db: &mut dyn FnMut(f64) -> f64,
+    reference_hz: f64,
+    side: Side,
+) -> Result<Option<Corner>, CrossingError> {
     let [low, high] = SEARCH_HZ;
-    let n = ((high / low).log10() * POINTS_PER_DECADE).round() as usize;
-    (0..=n).map(|k| low * (high / low).powf(k as f64 / n as f64)).collect()
-}
-
-/// The corner of a ratio relative to its highest value: the crossing nearest to that value on the
-/// side asked for. `level_db(frequency_hz)` gives the ratio anywhere; `None` if it does not fall far enough.
-pub fn section_corner<E>(
-    grid: &[f64],
-    levels_db: &[f64],
-    side: Side,
-    level_db: impl FnMut(f64) -> Result<f64, E>,
-) -> Result<Option<Corner>, E> {
-    let peak = highest(levels_db);
-    crossing_from(grid, levels_db, peak, side, level_db)
-}
-
-/// The low and high corners of a whole amp: 3 dB below its lowest and its highest maximum.
-/// A maximum counts if it is within 20 dB of the highest; a hump on a slope does not.
-pub fn amp_corner<E>(
-    grid: &[f64],
-    levels_db: &[f64],
-    side: Side,
-    level_db: impl FnMut(f64) -> Result<f64, E>,
-) -> Result<Option<Corner>, E> {
-    let top = levels_db[highest(levels_db)];
-    let is_maximum = |&i: &usize| {
-        let left = i == 0 || levels_db[i] >= levels_db[i - 1];
-        let right = i + 1 == levels_db.len() || levels_db[i] > levels_db[i + 1];
-        left && right && levels_db[i] > top - 20.0
+    let found = half_power_corners(level_db, Reference::At { hz: reference_hz }, low, high)?;
+    let hz = match side {
+        Side::Low => found.low_hz,
+        Side::High => found.high_hz,
     };
-    let mut maxima = (0..levels_db.len()).filter(is_maximum);
-    let start = match side {
+    Ok(hz.map(|frequency_hz| Corner { frequency_hz, reference_hz, side }))
+}
+
+/// The counterpart of a corner on another curve: relative to the same point, within half an octave.
+/// A measured curve is asked for few values this way.
+///
+/// # Errors
+/// If the curve is not a number somewhere.
+pub fn corner_near(
+    level_db: &mut dyn FnMut(f64) -> f64,
+    like: &Corner,
+) -> Result<Option<Corner>, CrossingError> {
+    const NEAR: f64 = std::f64::consts::SQRT_2;
+    let [low, high] = SEARCH_HZ;
+    let target_db = level_db(like.reference_hz) + HALF_POWER_DB;
+    let (from, to) = ((like.frequency_hz / NEAR).max(low), (like.frequency_hz * NEAR).min(high));
+    let all = crossings(level_db, target_db, from, to)?;
+    let away = |hz: &f64| (hz / like.frequency_hz).ln().abs();
+    let nearest = all.into_iter().min_by(|a, b| away(a).total_cmp(&away(b)));
+    Ok(nearest.map(|frequency_hz| Corner { frequency_hz, ..*like }))
+}
+
+/// The corner of a ratio on one side of its highest point.
+///
+/// # Errors
+/// If the curve is not a number somewhere.
+pub fn section_corner(
+    level_db: &mut dyn FnMut(f64) -> f64,
+    side: Side,
+) -> Result<Option<Corner>, CrossingError> {
+    let [low, high] = SEARCH_HZ;
+    let found = half_power_corners(level_db, Reference::Highest, low, high)?;
+    let hz = match side {
+        Side::Low => found.low_hz,
+        Side::High => found.high_hz,
+    };
+    let pair = hz.zip(found.reference_hz);
+    Ok(pair.map(|(frequency_hz, reference_hz)| Corner { frequency_hz, reference_hz, side }))
+}
+
+/// The corner of a whole amp: beside its lowest maximum on the low side, its highest on the high side.
+///
+/// # Errors
+/// If the curve is not a number somewhere.
+pub fn amp_corner(
+    level_db: &mut dyn FnMut(f64) -> f64,
+    side: Side,
+) -> Result<Option<Corner>, CrossingError> {
+    let [low, high] = SEARCH_HZ;
+    let n = ((high / low).log2() * POINTS_PER_OCTAVE).ceil() as usize;
+    let hz = |k: usize| low * (high / low).powf(k as f64 / n as f64);
+    let levels: Vec<f64> = (0..=n).map(|k| level_db(hz(k))).collect();
+    let top = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let is_maximum = |&k: &usize| {
+        let left = k == 0 || levels[k] >= levels[k - 1];
+        let right = k == n || levels[k] > levels[k + 1];
+        left && right && levels[k] > top - MAXIMUM_WITHIN_DB
+    };
+    let mut maxima = (0..=n).filter(is_maximum);
+    let at = match side {
         Side::Low => maxima.next(),
         Side::High => maxima.next_back(),
     };
-    match start {
-        Some(start) => crossing_from(grid, levels_db, start, side, level_db),
+    match at {
+        Some(k) => corner_beside(level_db, hz(k).clamp(low, high), side),
         None => Ok(None),
     }
 }
 
-fn highest(levels_db: &[f64]) -> usize {
-    let better = |best: usize, i: usize| if levels_db[i] > levels_db[best] { i } else { best };
-    (1..levels_db.len()).fold(0, better)
-}
-
-/// From a maximum outwards to the first grid interval that crosses -3 dB, then by bisection.
-fn crossing_from<E>(
-    grid: &[f64],
-    levels_db: &[f64],
-    start: usize,
-    side: Side,
-    mut level_db: impl FnMut(f64) -> Result<f64, E>,
-) -> Result<Option<Corner>, E> {
-    let target = levels_db[start] - CORNER_DB;
-    let below = |i: &usize| levels_db[*i] < target;
-    let found = match side {
-        Side::Low => (0..start).rev().find(below).map(|i| (i, i + 1)),
-        Side::High => (start + 1..grid.len()).find(below).map(|i| (i, i - 1)),
-    };
-    let Some((outside, inside)) = found else { return Ok(None) };
-    let (mut outside, mut inside) = (grid[outside].ln(), grid[inside].ln());
-    // 40 halvings of a sixtieth of a decade: far below any tolerance, and always ends.
-    for _ in 0..40 {
-        let middle = 0.5 * (outside + inside);
-        if level_db(middle.exp())? < target {
-            outside = middle;
-        } else {
-            inside = middle;
-        }
-    }
-    Ok(Some(Corner { frequency_hz: (0.5 * (outside + inside)).exp(), side }))
-}
-
-/// The sections of a circuit that the signal passes: coupling capacitors whose far side is nearly
-/// dead at the bottom of the search, and cathode bypasses. Capacitors on supplies are none of them.
+/// The sections of a circuit that the signal passes: coupling capacitors whose far side has lost
+/// level at the bottom of the search, and cathode bypasses. Capacitors on supplies are none of them.
 ///
 /// # Errors
 /// As [`LinearCircuit::gains`].
-pub fn sections(
-    linear: &LinearCircuit,
-    source: &str,
-) -> Result<Vec<SectionPlan>, CircuitError> {
+pub fn sections(linear: &LinearCircuit, source: &str) -> Result<Vec<SectionPlan>, CircuitError> {
     let circuit = linear.circuit();
     let cathodes: Vec<(Node, Node)> = circuit
         .parts()
@@ -171,52 +178,18 @@ fn coupling(
     source: &str,
     [a, b]: [Node; 2],
 ) -> Result<Option<[Node; 2]>, CircuitError> {
-    let gains = linear.gains(source, &[a, b], &[SEARCH_HZ[0]])?;
-    let (va, vb) = (gains[0][0].norm(), gains[1][0].norm());
-    let quiet = 1e-12;
-    if va.max(vb) < quiet {
-        return Ok(None);
-    }
+    const BOTTOM_HZ: f64 = 0.05;
+    const QUIET: f64 = 1e-12;
     const LOST: f64 = 0.7;
-    Ok(if vb < LOST * va {
+    let gains = linear.gains(source, &[a, b], &[BOTTOM_HZ])?;
+    let (va, vb) = (gains[0][0].norm(), gains[1][0].norm());
+    Ok(if va.max(vb) < QUIET {
+        None
+    } else if vb < LOST * va {
         Some([a, b])
     } else if va < LOST * vb {
         Some([b, a])
     } else {
         None
     })
-}
-
-/// The exact corner of a section.
-///
-/// # Errors
-/// As [`LinearCircuit::gains`].
-pub fn exact_section_corner(
-    linear: &LinearCircuit,
-    source: &str,
-    plan: &SectionPlan,
-) -> Result<Option<Corner>, CircuitError> {
-    let ratio = |f: &[f64]| -> Result<Vec<f64>, CircuitError> {
-        let g = linear.gains(source, &[plan.from, plan.to], f)?;
-        Ok(g[0].iter().zip(&g[1]).map(|(from, to)| decibels(to / from)).collect())
-    };
-    let grid = search_grid();
-    let levels = ratio(&grid)?;
-    section_corner(&grid, &levels, plan.side, |f| Ok(ratio(&[f])?[0]))
-}
-
-/// The exact low or high corner of the whole circuit.
-///
-/// # Errors
-/// As [`LinearCircuit::gains`].
-pub fn exact_amp_corner(
-    linear: &LinearCircuit,
-    source: &str,
-    output: Node,
-    side: Side,
-) -> Result<Option<Corner>, CircuitError> {
-    let transfer = linear.transfer(source, output)?;
-    let grid = search_grid();
-    let levels: Vec<f64> = transfer.gains(&grid)?.into_iter().map(decibels).collect();
-    amp_corner(&grid, &levels, side, |f| Ok(decibels(transfer.gain(f)?)))
 }

@@ -1,5 +1,6 @@
 //! What a clip or a process shows when it is measured.
 
+pub mod corners;
 mod crossings;
 mod difference;
 mod pitch;

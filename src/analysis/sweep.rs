@@ -56,6 +56,7 @@ pub struct SweepPlan {
     duration_s: f64,
     peak: f64,
     separation: Separation,
+    first_tail_s: f64,
 }
 
 /// Highest frequency that can be measured, as a fraction of the sample rate: 20.7 kHz at 44.1 kHz.
@@ -87,7 +88,15 @@ impl SweepPlan {
             duration_s: 2.0,
             peak: 1.0,
             separation: Separation::Linear,
+            first_tail_s: FIRST_TAIL_S,
         })
+    }
+
+    /// With another silence after the sweep to begin with, in seconds, at most 64: who knows how long
+    /// the process rings saves trying shorter ones.
+    pub fn with_first_tail_s(mut self, tail_s: f64) -> SweepPlan {
+        self.first_tail_s = tail_s.clamp(FIRST_TAIL_S, LONGEST_TAIL_S);
+        self
     }
 
     /// With another peak: the level at which the process is measured.
@@ -238,7 +247,7 @@ pub fn measure(
 ) -> Result<MeasuredResponse, MeasureError> {
     let mut input = plan.stimulus();
     let sweep_frames = input.len();
-    let mut tail_s = FIRST_TAIL_S;
+    let mut tail_s = plan.first_tail_s;
     let mut last_level = f64::INFINITY;
     let mut output = loop {
         input.resize(sweep_frames + plan.seconds_to_frames(tail_s), 0.0);

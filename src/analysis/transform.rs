@@ -1,5 +1,6 @@
 //! The Fourier transform of a finite signal at any frequency, from one FFT.
 
+use std::cell::RefCell;
 use std::f64::consts::{PI, TAU};
 
 use nalgebra::Complex;
@@ -19,8 +20,8 @@ const KAISER_BETA: f64 = 24.0;
 /// Schafer, IEEE Trans. ASSP 28(1), 1980).
 #[derive(Clone, Debug)]
 pub(super) struct Transform {
-    /// Bins 0..=M/2 of the FFT, turned so that the middle of the signal is at time 0.
-    centred: Vec<Complex<f64>>,
+    /// Bins 0..=M/2 of the FFT.
+    bins: Vec<Complex<f64>>,
     points: usize,
     middle: usize,
     sample_rate_hz: f64,
@@ -33,15 +34,10 @@ impl Transform {
         let points = (2 * signal.len()).next_power_of_two().max(4 * HALF_WIDTH as usize);
         let mut padded = vec![0.0; points];
         padded[..signal.len()].copy_from_slice(signal);
-        let mut centred = forward(&mut padded);
+        let bins = forward(&mut padded);
         let middle = signal.len() / 2;
-        for (bin, value) in centred.iter_mut().enumerate() {
-            // Whole turns are taken out in integers, so that the angle stays exact.
-            let turn = (bin as u128 * middle as u128 % points as u128) as f64 / points as f64;
-            *value *= Complex::from_polar(1.0, TAU * turn);
-        }
         let bessel_at_beta = bessel_i0(KAISER_BETA);
-        Transform { centred, points, middle, sample_rate_hz, bessel_at_beta }
+        Transform { bins, points, middle, sample_rate_hz, bessel_at_beta }
     }
 
     /// The transform at `hz`, sample 0 being time 0.
@@ -64,19 +60,28 @@ impl Transform {
         sum * Complex::from_polar(1.0, -TAU * (turns_per_sample * self.middle as f64).fract())
     }
 
-    /// Any bin: those of negative frequency are the conjugates, and all repeat after M.
+    /// Any bin, turned so that the middle of the signal is at time 0: those of negative frequency are
+    /// the conjugates, and all repeat after M.
     fn bin(&self, bin: i64) -> Complex<f64> {
         let bin = bin.rem_euclid(self.points as i64) as usize;
-        match self.centred.get(bin) {
+        let value = match self.bins.get(bin) {
             Some(&value) => value,
-            None => self.centred[self.points - bin].conj(),
-        }
+            None => self.bins[self.points - bin].conj(),
+        };
+        // Whole turns are taken out in integers, so that the angle stays exact.
+        let turn = (bin as u128 * self.middle as u128 % self.points as u128) as f64;
+        value * Complex::from_polar(1.0, TAU * turn / self.points as f64)
     }
+}
+
+thread_local! {
+    /// Planning computes as many sines as the FFT has points: done once for a length.
+    static PLANNER: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
 }
 
 /// FFT of a real signal of even length: bins 0 to N/2. The signal is used as scratch.
 pub(super) fn forward(signal: &mut [f64]) -> Vec<Complex<f64>> {
-    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(signal.len());
+    let plan = PLANNER.with_borrow_mut(|p| p.plan_fft_forward(signal.len()));
     let mut bins = plan.make_output_vec();
     // The lengths agree by construction; the only error there is cannot occur.
     let done = plan.process(signal, &mut bins);
@@ -93,7 +98,7 @@ pub(super) fn inverse(mut bins: Vec<Complex<f64>>, length: usize) -> Vec<f64> {
     if let Some(last) = bins.last_mut() {
         last.im = 0.0;
     }
-    let plan = RealFftPlanner::<f64>::new().plan_fft_inverse(length);
+    let plan = PLANNER.with_borrow_mut(|p| p.plan_fft_inverse(length));
     let mut signal = plan.make_output_vec();
     let done = plan.process(&mut bins, &mut signal);
     debug_assert!(done.is_ok());

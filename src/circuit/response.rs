@@ -2,6 +2,7 @@
 
 use std::f64::consts::TAU;
 
+use indexmap::IndexMap;
 use nalgebra::{Complex, DMatrix, DVector};
 
 use super::error::CircuitError;
@@ -112,6 +113,55 @@ impl LinearCircuit {
             }
         }
         Ok(answer)
+    }
+
+    /// How the level at a node moves with each part that stores energy: d level in dB for a part
+    /// value greater by 1 %, at each frequency. By the adjoint of the equations (S. Director,
+    /// R. Rohrer, "The generalized adjoint network and network sensitivities", IEEE Trans. Circuit
+    /// Theory 16(3), 1969): dH/dv = - y^T (dA/dv) x with A^T y = the output's unit vector.
+    ///
+    /// # Errors
+    /// As [`Self::transfer`] and [`Transfer::gains`].
+    pub fn level_sensitivities(
+        &self,
+        source: &str,
+        output: Node,
+        frequencies_hz: &[f64],
+    ) -> Result<Vec<(String, Vec<f64>)>, CircuitError> {
+        let transfer = self.transfer(source, output)?;
+        let Some(out) = transfer.output else { return Ok(Vec::new()) };
+        let mut found: Vec<(String, Vec<f64>)> = Vec::new();
+        for hz in frequencies_hz {
+            let s = Complex::new(0.0, TAU * hz);
+            let x = self.dense_solve(transfer.source_row, s)?;
+            let transposed = dense(&self.static_part, &self.storage, s).transpose().lu();
+            let mut unit = DVector::zeros(self.system.size);
+            unit[out] = Complex::from(1.0);
+            let y = transposed
+                .solve(&unit)
+                .ok_or_else(|| singular(&self.circuit, &self.system, transposed.u()))?;
+            let mut by_part: IndexMap<usize, Complex<f64>> = IndexMap::new();
+            for state in &self.system.storage {
+                let into: Complex<f64> = state.into.iter().map(|&(i, v)| y[i] * v).sum();
+                let of: Complex<f64> = state.of.iter().map(|&(i, v)| x[i] * v).sum();
+                *by_part.entry(state.part).or_default() -= into * of * s;
+            }
+            for (index, part) in self.circuit.parts().enumerate() {
+                use super::part::Kind;
+                let stores = matches!(
+                    part.kind,
+                    Kind::Capacitor { .. } | Kind::Inductor { .. } | Kind::Windings { .. }
+                );
+                if let (true, Some(change)) = (stores, by_part.get(&index)) {
+                    let per_cent_db = 0.01 * 20.0 / std::f64::consts::LN_10 * (change / x[out]).re;
+                    match found.iter_mut().find(|(name, _)| *name == part.name) {
+                        Some((_, list)) => list.push(per_cent_db),
+                        None => found.push((part.name.clone(), vec![per_cent_db])),
+                    }
+                }
+            }
+        }
+        Ok(found)
     }
 
     /// The same by dense LU with partial pivoting: slower, and needs no fixed order.

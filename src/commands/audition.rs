@@ -1,12 +1,15 @@
 //! Filling the audition page from a job and its rendered clips.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 
 use crate::amp::{AmpState, Difference, INPUT_PART, Job, PartKind, What};
 use crate::analysis::{GUITAR_STRINGS, difference, tone_words};
-use crate::audio::{self, match_loudness, resample};
+use crate::audio::{self, resample};
 use crate::circuit::LinearCircuit;
 use crate::page::model as page;
+use crate::render::{ClipSet, RenderedClip};
 
 use super::Failure;
 
@@ -21,14 +24,6 @@ const LEVEL_BAND_HZ: [f64; 2] = [300.0, 1000.0];
 /// A loudspeaker's band where an amp has no speaker: all that a person hears.
 const NO_SPEAKER_HZ: [f64; 2] = [20.0, 20_000.0];
 
-/// A clip of the job, rendered.
-pub struct RenderedClip<'a> {
-    pub name: &'a str,
-    pub note: &'a str,
-    /// One per version in the job's order, all on one scale, equally long and sample-aligned.
-    pub versions: Vec<audio::Clip>,
-}
-
 /// Everything that the page shows, but for findings that are made elsewhere (verdicts, break-up,
 /// dials), which the caller adds.
 ///
@@ -36,7 +31,7 @@ pub struct RenderedClip<'a> {
 ///
 /// # Errors
 /// [`Failure`] if a circuit has no response, or a clip cannot be measured or resampled.
-pub fn page_model(job: &Job, clips: &[RenderedClip<'_>]) -> Result<page::PageModel, Failure> {
+pub fn page_model(job: &Job, clips: &[ClipSet]) -> Result<page::PageModel, Failure> {
     let order = order(job);
     let states: Vec<&AmpState> =
         order.iter().filter_map(|&index| job.versions().nth(index)).collect();
@@ -63,7 +58,7 @@ pub fn page_model(job: &Job, clips: &[RenderedClip<'_>]) -> Result<page::PageMod
         versions,
         clips: clips
             .par_iter()
-            .map(|rendered| clip(rendered, &order, after))
+            .map(|set| clip(job, set, &order, after))
             .collect::<Result<_, _>>()?,
         response: Some(response(&states, curves, speaker)),
         ..page::PageModel::default()
@@ -262,33 +257,33 @@ fn scaled(value: f64, unit: &str) -> String {
     format!("{number}\u{a0}{prefix}{unit}")
 }
 
-fn clip(rendered: &RenderedClip<'_>, order: &[usize], after: usize) -> Result<page::Clip, Failure> {
+fn clip(job: &Job, set: &ClipSet, order: &[usize], after: usize) -> Result<page::Clip, Failure> {
     let wrong = |error: &dyn std::fmt::Display| {
-        Failure::input(format!("clip {} for the page: {error}", rendered.name))
+        Failure::fault(format!("clip {} for the page: {error}", set.name))
     };
-    let versions: Vec<audio::Clip> = order
+    let rendered: Vec<&RenderedClip> =
+        order.iter().filter_map(|&index| set.versions.get(index)).collect();
+    let sounds: Vec<Cow<'_, audio::Clip>> = rendered
         .iter()
-        .filter_map(|&index| rendered.versions.get(index))
-        .map(|clip| match clip.sample_rate_hz > PAGE_RATE_HZ {
-            true => resample(clip, PAGE_RATE_HZ),
-            false => Ok(clip.clone()),
+        .map(|version| match version.clip.sample_rate_hz > PAGE_RATE_HZ {
+            true => resample(&version.clip, PAGE_RATE_HZ).map(Cow::Owned),
+            false => Ok(Cow::Borrowed(&version.clip)),
         })
         .collect::<Result<_, _>>()
         .map_err(|error| wrong(&error))?;
-    let all: Vec<&audio::Clip> = versions.iter().collect();
-    let matched = match_loudness(&all, None).map_err(|error| wrong(&error))?;
-    let takes = versions.iter().zip(&matched.clips).map(|(clip, matched)| page::Take {
-        samples: narrow(&clip.samples),
-        matched_gain_db: matched.gain_db,
+    // All takes are on the scale of the circuit, so that is how loud the amp would be; the page
+    // itself keeps peaks below full scale.
+    let takes = sounds.iter().zip(&rendered).map(|(sound, version)| page::Take {
+        samples: narrow(&sound.samples),
+        matched_gain_db: version.matched.gain_db,
         as_loud_gain_db: 0.0,
     });
-    let pairs: Vec<usize> = match versions.len() {
-        0 | 1 => Vec::new(),
-        many if many - 1 <= MOST_DIFFERENCES => (1..many).collect(),
-        _ => vec![after].into_iter().filter(|&after| after > 0).collect(),
+    let pairs = match sounds.len() {
+        many if many <= MOST_DIFFERENCES + 1 => 1..many.max(1),
+        _ => after..after + usize::from(after > 0),
     };
-    let differences = pairs.into_iter().map(|after| {
-        let found = difference(&versions[0].samples, &versions[after].samples)
+    let differences = pairs.map(|after| {
+        let found = difference(&sounds[0].samples, &sounds[after].samples)
             .map_err(|error| wrong(&error))?;
         Ok(page::Difference {
             before: 0,
@@ -297,10 +292,11 @@ fn clip(rendered: &RenderedClip<'_>, order: &[usize], after: usize) -> Result<pa
             before_gain_db: 20.0 * found.gain.abs().max(1e-15).log10(),
         })
     });
+    let note = job.clips.iter().find(|clip| clip.name == set.name).map_or("", |clip| &clip.note);
     Ok(page::Clip {
-        name: rendered.name.to_owned(),
-        note: rendered.note.to_owned(),
-        sample_rate_hz: versions.first().map_or(PAGE_RATE_HZ, |clip| clip.sample_rate_hz),
+        name: set.name.clone(),
+        note: note.to_owned(),
+        sample_rate_hz: sounds.first().map_or(PAGE_RATE_HZ, |sound| sound.sample_rate_hz),
         takes: takes.collect(),
         differences: differences.collect::<Result<_, Failure>>()?,
     })

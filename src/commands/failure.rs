@@ -53,3 +53,15 @@ impl From<crate::amp::AmpError> for Failure {
         Self::input(error)
     }
 }
+
+impl From<crate::audio::AudioError> for Failure {
+    fn from(error: crate::audio::AudioError) -> Self {
+        if error.is_users() { Self::input(error) } else { Self::fault(error) }
+    }
+}
+
+impl From<crate::render::RenderError> for Failure {
+    fn from(error: crate::render::RenderError) -> Self {
+        if error.is_users() { Self::input(error) } else { Self::fault(error) }
+    }
+}

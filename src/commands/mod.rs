@@ -1,11 +1,22 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
+mod amps;
 pub mod audition;
+mod demo;
 mod failure;
+mod input;
+mod new;
+mod output;
+mod page;
+mod progress;
+mod render;
+mod report;
+mod response;
 
 use clap::{Parser, Subcommand};
 
 pub use failure::Failure;
+pub use new::SAMPLE_CLIP;
 
 /// Hear a modification of a guitar valve amplifier before the iron is hot, and prove afterwards
 /// that it did what was promised.
@@ -21,12 +32,28 @@ Valve amplifiers hold lethal voltages, also when switched off. Work inside one i
 technicians: mains off, filter capacitors discharged and measured, local electrical codes first.";
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Demo(demo::DemoArgs),
+    New(new::New),
+    Amps(amps::Amps),
+    Render(render::RenderArgs),
+    Report(report::ReportArgs),
+    Page(page::PageArgs),
+    Response(response::ResponseArgs),
+}
 
 /// Runs the command of a command line.
 ///
 /// # Errors
 /// [`Failure`], with the exit status that belongs to it.
 pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
-    match command_line.command {}
+    match &command_line.command {
+        Command::Demo(args) => demo::run(args),
+        Command::New(args) => new::run(args),
+        Command::Amps(args) => amps::run(args),
+        Command::Render(args) => render::run(args),
+        Command::Report(args) => report::run(args),
+        Command::Page(args) => page::run(args),
+        Command::Response(args) => response::run(args),
+    }
 }

@@ -8,7 +8,7 @@ mod section;
 pub use error::LinearError;
 pub use fit::{
     COMPARED_SHARE, FIT_BAND_HZ, FIT_LIMIT_DB, FitError, HIGHEST_RATE_HZ, LEAST_DAMPING,
-    LOWEST_RATE_HZ, LinearPlan,
+    LOWEST_RATE_HZ, LinearPlan, SILENT_GAIN,
 };
 pub use processor::LinearProcessor;
 pub use section::Section;

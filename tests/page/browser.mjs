@@ -29,6 +29,8 @@ export async function launch() {
  */
 export async function open(browser, name, options = {}, prepare) {
   const context = await browser.newContext({ offline: true, ...options });
+  // Machines that build at the same time are slow.
+  context.setDefaultTimeout(120000);
   const page = await context.newPage();
   const address = pathToFileURL(join(PAGES, `${name}.html`)).href;
   const faults = [];

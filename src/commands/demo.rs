@@ -1,0 +1,52 @@
+//! `presolder demo`: the job that comes with the program, written out as files and rendered.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::failure::Failure;
+use super::input::open_job;
+use super::render::{refuse_existing, render_job};
+use super::report::make_folder;
+use crate::audio::{OutputFormat, write_whole};
+
+/// Renders the job that comes with the program: a low-end trim and a middle control on a 22 W amp.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  presolder demo --out demo --force")]
+pub struct DemoArgs {
+    /// Folder for the job, the clips, the report and the page
+    #[arg(long, value_name = "DIR", default_value = "presolder-demo")]
+    out: PathBuf,
+    /// Write plots as PNG, too
+    #[arg(long)]
+    png: bool,
+    /// Overwrite files that are there
+    #[arg(long)]
+    force: bool,
+}
+
+/// The job as it stands in the repository, where the clips lie in another folder.
+const JOB: &str = include_str!("../../presets/jobs/demo.toml");
+const CLIPS_THERE: &str = "../../sample-audio/";
+const CLIPS_HERE: &str = "dry/";
+/// The job's clips.
+const CLIPS: [(&str, &[u8]); 2] = [
+    ("open-chords.wav", include_bytes!("../../sample-audio/open-chords.wav")),
+    ("palm-muted.wav", include_bytes!("../../sample-audio/palm-muted.wav")),
+];
+
+/// Runs the command.
+///
+/// # Errors
+/// [`Failure`].
+pub fn run(args: &DemoArgs) -> Result<(), Failure> {
+    refuse_existing(&args.out, args.force)?;
+    let dry = args.out.join(CLIPS_HERE);
+    make_folder(&dry)?;
+    for (name, bytes) in CLIPS {
+        write_whole(&dry.join(name), bytes, args.force)?;
+    }
+    let job_file = args.out.join("job.toml");
+    write_whole(&job_file, JOB.replace(CLIPS_THERE, CLIPS_HERE).as_bytes(), args.force)?;
+    render_job(&open_job(&job_file)?, &args.out, OutputFormat::Float32, args.png, args.force)
+}

@@ -1,0 +1,191 @@
+//! Corners from the circuit beside the same corners from audio.
+
+use indexmap::IndexMap;
+
+use super::model::CornerReport;
+use crate::amp::{AmpState, BuiltCircuit, INPUT_PART};
+use crate::analysis::corners::{
+    Corner, SEARCH_HZ, Side, amp_corner, corner_near, decibels, section_corner, sections,
+};
+use crate::analysis::{CrossingError, MeasuredResponse, SweepPlan, measure};
+use crate::circuit::{Circuit, CircuitError, Kind, LinearCircuit, Node};
+use crate::render::{RenderError, RenderPath, VersionPlan};
+use crate::units::Farads;
+
+/// Responses measured through the render path, one for each node that was asked for.
+pub struct NodeMeasurements<'a> {
+    state: &'a AmpState,
+    built: &'a BuiltCircuit,
+    path: RenderPath,
+    sample_rate_hz: f64,
+    known: IndexMap<Node, MeasuredResponse>,
+}
+
+impl<'a> NodeMeasurements<'a> {
+    /// Nothing measured yet.
+    pub fn new(
+        state: &'a AmpState,
+        built: &'a BuiltCircuit,
+        path: RenderPath,
+        sample_rate_hz: f64,
+    ) -> Self {
+        Self { state, built, path, sample_rate_hz, known: IndexMap::new() }
+    }
+
+    /// The response from the input to a node, measured with a sweep the first time.
+    ///
+    /// # Errors
+    /// [`RenderError`].
+    pub fn at(&mut self, node: Node) -> Result<&MeasuredResponse, RenderError> {
+        if !self.known.contains_key(&node) {
+            let measured = measured(self.state, self.built, node, self.path, self.sample_rate_hz)?;
+            self.known.insert(node, measured);
+        }
+        Ok(&self.known[&node])
+    }
+}
+
+/// The response of a version from the input to a node, measured through the very render path.
+///
+/// # Errors
+/// [`RenderError`].
+pub fn measured(
+    state: &AmpState,
+    built: &BuiltCircuit,
+    node: Node,
+    path: RenderPath,
+    sample_rate_hz: f64,
+) -> Result<MeasuredResponse, RenderError> {
+    let plan = VersionPlan::to_node(state, built, node, path, sample_rate_hz)?;
+    let wrong = |source| RenderError::Measure { version: state.version().to_owned(), source };
+    let [low, high] = SEARCH_HZ;
+    let sweep =
+        SweepPlan::new(sample_rate_hz, low, high).map_err(wrong)?.with_first_tail_s(plan.tail_s());
+    measure(&sweep, &mut |volts| plan.render(volts)).map_err(wrong)
+}
+
+/// A curve that may fail; the first failure is kept and the curve is no number from there on.
+struct Curve<F, E> {
+    level: F,
+    failure: Option<E>,
+}
+
+impl<F: FnMut(f64) -> Result<f64, E>, E> Curve<F, E> {
+    fn new(level: F) -> Self {
+        Self { level, failure: None }
+    }
+
+    fn find(
+        mut self,
+        search: impl FnOnce(&mut dyn FnMut(f64) -> f64) -> Result<Option<Corner>, CrossingError>,
+    ) -> Result<Option<Corner>, E> {
+        let found = search(&mut |hz| match (self.level)(hz) {
+            Ok(db) => db,
+            Err(e) => {
+                self.failure.get_or_insert(e);
+                f64::NAN
+            }
+        });
+        match (self.failure, found) {
+            (Some(failure), _) => Err(failure),
+            (None, Ok(corner)) => Ok(corner),
+            // A ratio of nothing to nothing has no corner.
+            (None, Err(_)) => Ok(None),
+        }
+    }
+}
+
+/// All corners of a version, from the circuit and from audio.
+///
+/// # Errors
+/// [`RenderError`].
+pub fn corner_reports(
+    linear: &LinearCircuit,
+    built: &BuiltCircuit,
+    nodes: &mut NodeMeasurements,
+) -> Result<Vec<CornerReport>, RenderError> {
+    let version = nodes.state.version().to_owned();
+    let wrong = |source: CircuitError| RenderError::Circuit { version: version.clone(), source };
+    let mut reports = Vec::new();
+    for side in [Side::Low, Side::High] {
+        let transfer = linear.transfer(INPUT_PART, built.output).map_err(wrong)?;
+        let exact = Curve::new(|hz| transfer.gain(hz).map(decibels));
+        let Some(theory) = exact.find(|f| amp_corner(f, side)).map_err(wrong)? else { continue };
+        let measured = nodes.at(built.output)?.clone();
+        let curve = Curve::new(|hz| measured.at(hz).map(decibels));
+        let found = curve
+            .find(|f| corner_near(f, &theory))
+            .map_err(|source| RenderError::Measure { version: version.clone(), source })?;
+        let part = strongest_part(linear, built.output, theory).map_err(wrong)?;
+        let what = match side {
+            Side::Low => "whole amp, low",
+            Side::High => "whole amp, high",
+        };
+        reports.push(report(linear.circuit(), what.to_owned(), part, theory, found));
+    }
+    for plan in sections(linear, INPUT_PART).map_err(wrong)? {
+        let ratio = |hz: f64| -> Result<f64, CircuitError> {
+            let g = linear.gains(INPUT_PART, &[plan.from, plan.to], &[hz])?;
+            Ok(decibels(g[1][0] / g[0][0]))
+        };
+        let exact = Curve::new(ratio).find(|f| section_corner(f, plan.side)).map_err(wrong)?;
+        let Some(theory) = exact else { continue };
+        let from = nodes.at(plan.from)?.clone();
+        let to = nodes.at(plan.to)?.clone();
+        let found = Curve::new(|hz| Ok(decibels(to.at(hz)? / from.at(hz)?)))
+            .find(|f| corner_near(f, &theory))
+            .map_err(|source| RenderError::Measure { version: version.clone(), source })?;
+        let purpose = built.owner(&plan.part).map_or("", |(_, p)| p.purpose.as_str());
+        let what = match (purpose, plan.side) {
+            ("", Side::Low) => "coupling".to_owned(),
+            ("", Side::High) => "bypass".to_owned(),
+            (purpose, _) => purpose.to_owned(),
+        };
+        reports.push(report(linear.circuit(), what, plan.part.clone(), theory, found));
+    }
+    Ok(reports)
+}
+
+fn report(
+    circuit: &Circuit,
+    what: String,
+    part: String,
+    theory: Corner,
+    measured: Option<Corner>,
+) -> CornerReport {
+    // An inner part of a speaker, `LS1.Cmes`, is no part that a technician could change.
+    let inner = part.contains('.');
+    let value = match circuit.part(&part).map(|p| &p.kind) {
+        Some(Kind::Capacitor { farads, .. }) if !inner => Farads(*farads).to_string(),
+        _ => String::new(),
+    };
+    let part = part.split('.').next().unwrap_or(&part).to_owned();
+    let measured_hz = measured.map(|c| c.frequency_hz);
+    CornerReport {
+        what,
+        part,
+        value,
+        theory_hz: theory.frequency_hz,
+        measured_hz,
+        off_by_share: measured_hz.map(|m| m / theory.frequency_hz - 1.0),
+    }
+}
+
+/// The capacitor or inductance that moves a corner of the whole amp most: the one whose change by a
+/// hundredth changes the level at the corner most, relative to the reference.
+fn strongest_part(
+    linear: &LinearCircuit,
+    output: Node,
+    corner: Corner,
+) -> Result<String, CircuitError> {
+    let hz = [corner.frequency_hz, corner.reference_hz];
+    let moved = linear.level_sensitivities(INPUT_PART, output, &hz)?;
+    let mut best = (String::new(), 0.0);
+    for (part, by) in moved {
+        let change = (by[0] - by[1]).abs();
+        if change > best.1 {
+            best = (part, change);
+        }
+    }
+    Ok(best.0)
+}

@@ -1,0 +1,14 @@
+//! The report of a job: what the circuit says beside what audio says.
+
+mod corners;
+mod make;
+mod model;
+mod plots;
+mod text;
+mod trim;
+
+pub use corners::{NodeMeasurements, corner_reports, measured};
+pub use make::{CAUTIONS, make_report, steps};
+pub use model::*;
+pub use plots::{curves_csv, difference_figure, response_figure, spectra_figure};
+pub use text::to_text;

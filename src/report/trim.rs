@@ -1,0 +1,109 @@
+//! The low-end trim: what the job's own clips lose below the speaker's range, and what the guitar keeps.
+
+use rayon::prelude::*;
+
+use super::model::{ClipTrim, RangeReport, StringChange, TrimReport};
+use crate::amp::{AmpState, Job};
+use crate::analysis::Spectrum;
+use crate::audio::Clip;
+use crate::render::{RenderError, RenderPath, VersionPlan};
+
+/// Bins of the spectra: sixty of them lie between 30 Hz and the low E.
+const BIN_HZ: f64 = 1.0;
+
+/// Renders every clip before and after and compares their energies.
+///
+/// # Errors
+/// [`RenderError`].
+pub fn trim_report(
+    job: &Job,
+    before: &AmpState,
+    after: &AmpState,
+    clips: &[(String, Clip, f64)],
+    range: Option<RangeReport>,
+    strings: &[StringChange],
+    done: &(dyn Fn() + Sync),
+) -> Result<TrimReport, RenderError> {
+    let below_hz = job.trim.below.0;
+    let lowest_hz = job.trim.speaker_lowest.map(|f| f.0).or(range.map(|r| r.lowest_hz));
+    let clips: Vec<ClipTrim> = clips
+        .par_iter()
+        .map(|(name, clip, peak_volts)| {
+            let rate = f64::from(clip.sample_rate_hz);
+            let volts: Vec<f64> = clip.samples.iter().map(|s| s * peak_volts).collect();
+            let spectrum = |state: &AmpState| {
+                let plan = VersionPlan::new(state, RenderPath::Linear, rate)?;
+                let samples = plan.render(&volts);
+                Spectrum::measure(&samples, rate, BIN_HZ).map_err(|_| RenderError::NotFinite {
+                    version: state.version().to_owned(),
+                    frame: samples.iter().position(|s| !s.is_finite()).unwrap_or(0),
+                })
+            };
+            let (b, a) = (spectrum(before)?, spectrum(after)?);
+            done();
+            let change =
+                |low: f64, high: f64| a.band_level_db(low, high) - b.band_level_db(low, high);
+            let nyquist = 0.5 * rate;
+            Ok(ClipTrim {
+                clip: name.clone(),
+                below_change_db: change(0.0, below_hz),
+                below_range_change_db: lowest_hz.map(|hz| change(0.0, hz)),
+                below_share_before_db: b.band_level_db(0.0, below_hz)
+                    - b.band_level_db(0.0, nyquist),
+                below_share_after_db: a.band_level_db(0.0, below_hz)
+                    - a.band_level_db(0.0, nyquist),
+                whole_change_db: change(0.0, nyquist),
+            })
+        })
+        .collect::<Result<_, RenderError>>()?;
+    let low_e = strings.first();
+    let low_e_change_db = low_e.map_or(0.0, |s| s.measured_change_db);
+    let wanted = job.trim.trimmed_by_at_least.0;
+    let allowed = job.trim.low_e_changed_by_at_most.0;
+    let trimmed = !clips.is_empty() && clips.iter().all(|c| c.below_change_db <= -wanted);
+    let kept = low_e_change_db.abs() <= allowed;
+    let mut report = TrimReport {
+        below_hz,
+        speaker_lowest_hz: lowest_hz,
+        wanted_trim_db: wanted,
+        allowed_low_e_db: allowed,
+        low_e_hz: low_e.map_or(0.0, |s| s.frequency_hz),
+        low_e_change_db,
+        clips,
+        met: trimmed && kept,
+        verdict: String::new(),
+    };
+    report.verdict = verdict(&report, trimmed, kept);
+    Ok(report)
+}
+
+/// The verdict in plain words, with the limits that it rests on.
+fn verdict(report: &TrimReport, trimmed: bool, kept: bool) -> String {
+    let TrimReport { below_hz, wanted_trim_db, allowed_low_e_db, low_e_hz, .. } = report;
+    let cut: Vec<f64> = report.clips.iter().map(|c| -c.below_change_db).collect();
+    let least = cut.iter().copied().fold(f64::INFINITY, f64::min);
+    let low_e = format!(
+        "the low E ({low_e_hz:.2} Hz) changes by {:+.2} dB (allowed: {allowed_low_e_db} dB)",
+        report.low_e_change_db
+    );
+    if report.clips.is_empty() {
+        return format!("No clip to judge by; {low_e}.");
+    }
+    let rumble = format!(
+        "every clip's energy below {below_hz} Hz falls by at least {least:.1} dB (wanted: {wanted_trim_db} dB)"
+    );
+    match (trimmed, kept) {
+        (true, true) => {
+            format!("The low end is trimmed and the guitar's own kept: {rumble}, and {low_e}.")
+        }
+        (true, false) => {
+            format!("The low end is trimmed, but not without loss: {rumble}, yet {low_e}.")
+        }
+        (false, true) => format!(
+            "Not trimmed enough: energy below {below_hz} Hz falls by {least:.1} dB only on the least affected clip (wanted: {wanted_trim_db} dB); {low_e}."
+        ),
+        (false, false) => format!(
+            "Neither trimmed enough nor without loss: energy below {below_hz} Hz falls by {least:.1} dB only (wanted: {wanted_trim_db} dB), and {low_e}."
+        ),
+    }
+}

@@ -1,0 +1,122 @@
+//! `presolder amps` and `presolder new`, as a user runs them.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use presolder::amp::{AmpFile, Job, amp_names};
+use presolder::circuit::OperatingPoint;
+
+fn run(folder: &Path, arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_presolder"))
+        .args(arguments)
+        .current_dir(folder)
+        .output()
+        .unwrap()
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).unwrap()
+}
+
+#[test]
+fn amps_are_listed_and_shown() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = run(folder.path(), &["amps"]);
+    assert!(list.status.success());
+    let list = text(&list.stdout);
+    assert_eq!(list.lines().count(), 1 + amp_names().count(), "{list}");
+    for name in amp_names() {
+        let amp = AmpFile::preset(name).unwrap();
+        assert!(list.contains(name) && list.contains(amp.title()), "{list}");
+        let shown = run(folder.path(), &["amps", name]);
+        assert!(shown.status.success(), "{}", text(&shown.stderr));
+        let shown = text(&shown.stdout);
+        for (part, _) in amp.state().parts() {
+            let mut words = shown.lines().filter_map(|l| l.split_whitespace().next());
+            assert!(words.any(|w| w == part), "{part}\n{shown}");
+        }
+        for control in amp.state().controls().values() {
+            assert!(shown.contains(&control.label));
+        }
+        assert!(shown.contains("lethal voltages"));
+    }
+}
+
+/// The figures shown are those of the operating point.
+#[test]
+fn the_valves_shown_stand_where_the_circuit_says() {
+    let name = amp_names().next().unwrap();
+    let amp = AmpFile::preset(name).unwrap();
+    let built = amp.state().circuit().unwrap();
+    let point = OperatingPoint::solve(&built.circuit).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let shown = text(&run(folder.path(), &["amps", name]).stdout);
+    let chapter = shown.split("Supplies and valves at rest").nth(1).unwrap();
+    let row = chapter.lines().find(|l| l.trim_start().starts_with("V1A")).unwrap();
+    let watts = point.part("V1A").unwrap().watts;
+    let said = format!("{:.3}", presolder::units::Watts(watts));
+    assert!(row.contains(&said), "{row}: {said}");
+}
+
+#[test]
+fn a_new_folder_holds_a_job_that_reads() {
+    let folder = tempfile::tempdir().unwrap();
+    for amp in amp_names() {
+        let made = run(folder.path(), &["new", amp, "--amp", amp]);
+        assert!(made.status.success(), "{}", text(&made.stderr));
+        let job = Job::read(&folder.path().join(amp).join("job.toml")).unwrap();
+        assert_eq!(job.version_names().collect::<Vec<_>>(), ["as received", "proposed"]);
+        let [before, after] = ["as received", "proposed"].map(|v| job.version(v).unwrap());
+        assert_eq!(before.differences_to(after).len(), 1, "one change to hear");
+        assert!(job.clips[0].path.exists());
+        let preset = AmpFile::preset(amp).unwrap();
+        assert_eq!(job.amp.state().to_toml().unwrap(), preset.state().to_toml().unwrap());
+    }
+    // An amp of one's own is copied too.
+    let name = amp_names().next().unwrap();
+    let own = format!("{name}/amp.toml");
+    let made = run(folder.path(), &["new", "again", "--amp", &own]);
+    assert!(made.status.success(), "{}", text(&made.stderr));
+}
+
+#[test]
+fn nothing_is_overwritten_unless_asked() {
+    let folder = tempfile::tempdir().unwrap();
+    assert!(run(folder.path(), &["new", "job"]).status.success());
+    let path = folder.path().join("job/job.toml");
+    std::fs::write(&path, "mine").unwrap();
+    let again = run(folder.path(), &["new", "job"]);
+    assert_eq!(again.status.code(), Some(2));
+    assert_eq!(
+        text(&again.stderr),
+        "presolder: job/amp.toml is there already; choose another folder, or replace it with --force\n"
+    );
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), "mine");
+    assert!(run(folder.path(), &["new", "job", "--force"]).status.success());
+    assert_ne!(std::fs::read_to_string(&path).unwrap(), "mine");
+}
+
+#[test]
+fn what_is_wrong_is_said_and_ends_with_status_2() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = run(folder.path(), &["amps", "larkspur-2"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert_eq!(
+        text(&output.stderr),
+        "presolder: no amp \"larkspur-2\" comes with the program (the path of an amp file ends in \
+         .toml); did you mean larkspur-22?\n"
+    );
+    // A circuit that is read but has no answer: nothing holds the node between two capacitors' far
+    // ends but a source in parallel with another.
+    std::fs::write(
+        folder.path().join("loop.toml"),
+        "title = \"Loop\"\ninput = \"in\"\noutput = \"in\"\n[parts]\n\
+         B1 = { kind = \"source\", value = \"1 V\", between = [\"in\", \"0\"] }\n\
+         R1 = { kind = \"resistor\", value = \"1k\", between = [\"in\", \"0\"] }\n",
+    )
+    .unwrap();
+    let output = run(folder.path(), &["amps", "loop.toml"]);
+    assert_eq!(output.status.code(), Some(2), "{}", text(&output.stdout));
+    let said = text(&output.stderr);
+    assert!(said.starts_with("presolder: loop.toml"), "{said}");
+}
