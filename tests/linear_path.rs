@@ -5,8 +5,10 @@ mod common;
 
 use biquad::{Biquad, Coefficients, DirectForm2Transposed};
 use nalgebra::Complex;
+use presolder::amp::{AmpFile, BuiltCircuit, INPUT_PART};
 use presolder::circuit::{LinearCircuit, Transfer};
 use presolder::linear::{COMPARED_SHARE, LEAST_DAMPING, LinearError, LinearPlan, SILENT_GAIN};
+use presolder::units::Position;
 use rayon::prelude::*;
 use realfft::RealFftPlanner;
 
@@ -100,6 +102,47 @@ fn rendered_reference_circuits_have_the_exact_response() {
 
 fn larger(a: [[f64; 2]; 3], b: [[f64; 2]; 3]) -> [[f64; 2]; 3] {
     std::array::from_fn(|r| std::array::from_fn(|k| f64::max(a[r][k], b[r][k])))
+}
+
+/// Every preset from input to the sound of its speaker, at 50 random settings of all its knobs.
+#[test]
+fn rendered_presets_have_the_exact_response_at_random_knob_settings() {
+    let seed = Rng::announced_seed();
+    for (n, name) in presolder::amp::amp_names().enumerate() {
+        let amp = AmpFile::preset(name).expect("a preset");
+        let mut rng = Rng::new(seed + n as u64);
+        let controls: Vec<String> = amp.state().controls().keys().cloned().collect();
+        let settings: Vec<BuiltCircuit> = (0..50)
+            .map(|_| {
+                let mut built = amp.state().circuit().expect("a circuit");
+                for control in &controls {
+                    // Every tenth knob or so stands at one of its ends.
+                    let at = match rng.below(20) {
+                        0 => 0.0,
+                        1 => 10.0,
+                        _ => rng.between(0.0, 10.0),
+                    };
+                    let position = Position::new(at).expect("a position");
+                    built.turn(control, position).expect("a control");
+                }
+                built
+            })
+            .collect();
+        let worst = settings
+            .par_iter()
+            .map(|built| {
+                let linear = LinearCircuit::of(&built.circuit).expect("an operating point");
+                let transfer = linear.transfer(INPUT_PART, built.output).expect("a transfer");
+                RATES_HZ.map(|rate_hz| {
+                    let worst = worst_deviation(&transfer, rate_hz)
+                        .unwrap_or_else(|e| panic!("{name} at {rate_hz} Hz: {e}"));
+                    check(name, rate_hz, worst);
+                    worst
+                })
+            })
+            .reduce(|| [[0.0; 2]; 3], larger);
+        println!("{name}: worst deviation in dB {worst:?} at {RATES_HZ:?} Hz");
+    }
 }
 
 /// Random networks, those with a pole in the right half plane refused and all others held to the limits.

@@ -10,7 +10,7 @@ use crate::render::{RenderError, load_clip};
 /// An amp or a job.
 #[derive(Debug)]
 pub enum Subject {
-    Amp(AmpFile),
+    Amp(Box<AmpFile>),
     Job(Box<Job>),
 }
 
@@ -20,7 +20,7 @@ pub enum Subject {
 /// [`Failure::Input`].
 pub fn open_subject(name_or_path: &str) -> Result<Subject, Failure> {
     if amp_names().any(|n| n == name_or_path) {
-        return Ok(Subject::Amp(AmpFile::preset(name_or_path)?));
+        return Ok(Subject::Amp(Box::new(AmpFile::preset(name_or_path)?)));
     }
     let path = Path::new(name_or_path);
     let is_job = std::fs::read_to_string(path)
@@ -30,7 +30,7 @@ pub fn open_subject(name_or_path: &str) -> Result<Subject, Failure> {
     if is_job {
         Ok(Subject::Job(Box::new(Job::read(path)?)))
     } else {
-        Ok(Subject::Amp(AmpFile::open(name_or_path)?))
+        Ok(Subject::Amp(Box::new(AmpFile::open(name_or_path)?)))
     }
 }
 

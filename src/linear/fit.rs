@@ -142,8 +142,10 @@ impl LinearPlan {
         let mut a = DMatrix::<f64>::zeros(2 * frequencies.len(), columns);
         let mut b = DVector::<f64>::zeros(2 * frequencies.len());
         for (row, (f, h)) in frequencies.iter().zip(target).enumerate() {
-            // Relative error is what is heard and checked; below -120 dB of the peak the absolute one.
-            let mut weight = 1.0 / (h.norm() + 1e-6 * peak);
+            // Relative error is what is heard and checked; far below the peak the absolute one, the
+            // sooner below the band, where a steep slope would weigh more than all the rest.
+            let floor = if *f < FIT_BAND_HZ[0] { 1e-3 } else { 1e-5 };
+            let mut weight = 1.0 / (h.norm() + floor * peak);
             if *f > 20_100.0 {
                 weight *= 0.05;
             }
@@ -285,7 +287,7 @@ fn scaled_least_squares(mut a: DMatrix<f64>, b: DVector<f64>) -> Option<DVector<
     let rows = a.nrows();
     let mut padded = a.insert_rows(rows, n, 0.0);
     for c in 0..n {
-        padded[(rows + c, c)] = 1e-11;
+        padded[(rows + c, c)] = 1e-12;
     }
     let qr = padded.clone().qr();
     let r = qr.r();

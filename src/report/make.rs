@@ -203,8 +203,8 @@ fn failures(report: &Report) -> Vec<String> {
             (v.largest_difference_to_16_khz_db, LIMITS.response_to_16_khz_db, 16),
             (v.largest_difference_to_20_khz_db, LIMITS.response_to_20_khz_db, 20),
         ] {
-            // Written so that a value that is no number is outside, too.
-            if !(off <= limit) {
+            // A value that is no number is outside, too.
+            if off.is_nan() || off > limit {
                 found.push(format!(
                     "version \"{}\": the rendered response is {off:.3} dB off below {to} kHz, limit {limit} dB",
                     v.name
@@ -213,7 +213,7 @@ fn failures(report: &Report) -> Vec<String> {
         }
         for c in &v.corners {
             if let (Some(measured), Some(off)) = (c.measured_hz, c.off_by_share)
-                && !(off.abs() <= LIMITS.corner_share)
+                && (off.is_nan() || off.abs() > LIMITS.corner_share)
             {
                 found.push(format!(
                     "version \"{}\", {} ({}): {measured:.2} Hz in audio, {:.2} Hz in the circuit, {:.2} % apart",

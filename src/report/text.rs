@@ -42,8 +42,8 @@ fn write_all(out: &mut String, r: &Report) -> std::fmt::Result {
         writeln!(out, "\nCorners (-3 dB), \"{}\"", v.name)?;
         writeln!(
             out,
-            "  {:<8} {:<7} {:>11} {:>11} {:>8}  {}",
-            "part", "value", "circuit", "audio", "apart", "section"
+            "  {:<8} {:<7} {:>11} {:>11} {:>8}  section",
+            "part", "value", "circuit", "audio", "apart"
         )?;
         for c in &v.corners {
             let (measured, off) = match (c.measured_hz, c.off_by_share) {

@@ -11,6 +11,9 @@ use crate::render::{RenderError, RenderPath, VersionPlan};
 /// Bins of the spectra: sixty of them lie between 30 Hz and the low E.
 const BIN_HZ: f64 = 1.0;
 
+/// Silence after each clip, in which the answer dies away.
+const TAIL_S: f64 = 3.0;
+
 /// Renders every clip before and after and compares their energies.
 ///
 /// # Errors
@@ -30,7 +33,9 @@ pub fn trim_report(
         .par_iter()
         .map(|(name, clip, peak_volts)| {
             let rate = f64::from(clip.sample_rate_hz);
-            let volts: Vec<f64> = clip.samples.iter().map(|s| s * peak_volts).collect();
+            let mut volts: Vec<f64> = clip.samples.iter().map(|s| s * peak_volts).collect();
+            // An answer that is cut off while it still rings would spread energy over all bins.
+            volts.resize(volts.len() + (TAIL_S * rate) as usize, 0.0);
             let spectrum = |state: &AmpState| {
                 let plan = VersionPlan::new(state, RenderPath::Linear, rate)?;
                 let samples = plan.render(&volts);

@@ -1,0 +1,90 @@
+//! The trim of a clip that ends in the middle of a note, as takes do, against the spectrum of the clip
+//! weighed with the closed form of the filter.
+
+use presolder::amp::Job;
+use presolder::audio::Clip;
+use presolder::report::make_report;
+use realfft::RealFftPlanner;
+
+const RATE_HZ: u32 = 48_000;
+/// One RC pair as an amp, and a job that makes its capacitor smaller.
+const AMP: &str = r#"
+title = "One pair"
+input = "in"
+output = "out"
+[parts.C1]
+kind = "capacitor"
+value = "220n"
+between = ["in", "out"]
+purpose = "coupling"
+[parts.R1]
+kind = "resistor"
+value = "100k"
+between = ["out", "ground"]
+purpose = "grid leak"
+"#;
+const JOB: &str = r#"
+title = "Trim"
+amp = "pair.toml"
+[[versions]]
+name = "before"
+[[versions]]
+name = "after"
+[versions.change]
+C1 = "22n"
+"#;
+
+/// Share of the power that passes the pair at a frequency.
+fn passes(hz: f64, farads: f64) -> f64 {
+    let ratio = std::f64::consts::TAU * hz * 1e5 * farads;
+    ratio * ratio / (1.0 + ratio * ratio)
+}
+
+#[test]
+fn trim_of_a_clip_cut_off_in_a_note_is_that_of_its_spectrum() {
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::write(folder.path().join("pair.toml"), AMP).expect("written");
+    let job = Job::parse(JOB, "job.toml", folder.path()).expect("a job");
+
+    // A loud A with a slow drift below it, cut off at full strength.
+    let samples: Vec<f64> = (0..RATE_HZ)
+        .map(|n| {
+            let t = f64::from(n) / f64::from(RATE_HZ);
+            0.7 * (std::f64::consts::TAU * 110.3 * t).sin() + 0.02 * (40.0 * t).cos()
+        })
+        .collect();
+
+    let mut padded = samples.clone();
+    padded.resize(1 << 20, 0.0);
+    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(padded.len());
+    let mut bins = fft.make_output_vec();
+    fft.process(&mut padded, &mut bins).expect("lengths of the plan");
+    let width_hz = f64::from(RATE_HZ) / (1 << 20) as f64;
+    let below = |farads: f64, limit_hz: f64| -> f64 {
+        let in_band = bins.iter().enumerate().filter(|(k, _)| *k as f64 * width_hz < limit_hz);
+        in_band.map(|(k, v)| v.norm_sqr() * passes(k as f64 * width_hz, farads)).sum()
+    };
+    let expected_db =
+        |limit_hz: f64| 10.0 * (below(22e-9, limit_hz) / below(220e-9, limit_hz)).log10();
+
+    let clips = vec![("cut off".to_owned(), Clip { samples, sample_rate_hz: RATE_HZ }, 2.0)];
+    let report = make_report(&job, &clips, f64::from(RATE_HZ), &|| ()).expect("a report");
+    let trim = &report.trim.clips[0];
+    let expected = expected_db(30.0);
+    assert!(expected < -10.0, "{expected} dB: nothing to see");
+    assert!(
+        (trim.below_change_db - expected).abs() < 0.2,
+        "{} dB below 30 Hz, by the closed form {expected} dB",
+        trim.below_change_db
+    );
+    let whole = expected_db(24_000.0);
+    assert!((trim.whole_change_db - whole).abs() < 0.01, "{} and {whole} dB", trim.whole_change_db);
+    // The corners of the one section: 1 / (2 pi R C).
+    for (version, farads) in report.versions.iter().zip([220e-9, 22e-9]) {
+        let hz = 1.0 / (std::f64::consts::TAU * 1e5 * farads);
+        let corner = version.corners.iter().find(|c| c.part == "C1").expect("a corner");
+        assert!((corner.theory_hz / hz - 1.0).abs() < 1e-4, "{} and {hz} Hz", corner.theory_hz);
+        let measured_hz = corner.measured_hz.expect("measured");
+        assert!((measured_hz / hz - 1.0).abs() < 0.005, "{measured_hz} and {hz} Hz");
+    }
+}
