@@ -12,6 +12,7 @@ pub mod driven;
 pub mod linear;
 pub mod page;
 pub mod plot;
+pub mod random;
 pub mod render;
 pub mod report;
 pub mod speaker;

@@ -22,6 +22,11 @@ const LIMITS_DB: [f64; 2] = [0.05, 0.1];
 /// Long enough for poles of a fraction of a hertz, at the highest of the rates.
 const FRAMES: usize = 1 << 19;
 
+/// The same networks and settings in every run, or others with SEED in the environment.
+fn seed() -> u64 {
+    std::env::var("SEED").map_or(20_261_125, |text| text.parse().expect("SEED is a whole number"))
+}
+
 /// The rendered answer to an impulse, as gains at the bins of its FFT, the delay taken out.
 fn rendered_gains(plan: &LinearPlan) -> Vec<Complex<f64>> {
     let mut impulse = vec![0.0; FRAMES];
@@ -107,7 +112,7 @@ fn larger(a: [[f64; 2]; 3], b: [[f64; 2]; 3]) -> [[f64; 2]; 3] {
 /// Every preset from input to the sound of its speaker, at 50 random settings of all its knobs.
 #[test]
 fn rendered_presets_have_the_exact_response_at_random_knob_settings() {
-    let seed = Rng::announced_seed();
+    let seed = seed();
     for (n, name) in presolder::amp::amp_names().enumerate() {
         let amp = AmpFile::preset(name).expect("a preset");
         let mut rng = Rng::new(seed + n as u64);
@@ -148,7 +153,7 @@ fn rendered_presets_have_the_exact_response_at_random_knob_settings() {
 /// Random networks, those with a pole in the right half plane refused and all others held to the limits.
 #[test]
 fn rendered_random_networks_have_the_exact_response() {
-    let seed = Rng::announced_seed();
+    let seed = seed();
     let networks: Vec<_> = (0..60).map(|k| random_network(&mut Rng::new(seed + k))).collect();
     let results: Vec<Option<[[f64; 2]; 3]>> = networks
         .par_iter()
@@ -156,9 +161,16 @@ fn rendered_random_networks_have_the_exact_response() {
             let linear = LinearCircuit::of(&network.circuit).expect("an operating point");
             let output = *network.outputs.last().expect("an output");
             let transfer = linear.transfer("Vin", output).expect("a transfer");
-            let unstable =
-                transfer.poles().expect("poles").iter().any(|p| p.re > -LEAST_DAMPING * p.norm());
+            let poles = transfer.poles().expect("poles");
+            let unstable = poles.iter().any(|p| p.re > -LEAST_DAMPING * p.norm());
             let mut all = [[0.0; 2]; 3];
+            // A coil with hardly any resistance rings on beyond the end of the rendering, whose FFT is
+            // then not the response: 120 dB must fit in.
+            let ringing = poles.iter().filter(|p| p.im != 0.0);
+            let long = ringing.map(|p| 2.0 * 6.9 / -p.re).fold(0.0, f64::max);
+            if !unstable && long > FRAMES as f64 / RATES_HZ[2] {
+                return None;
+            }
             for (slot, rate_hz) in all.iter_mut().zip(RATES_HZ) {
                 match worst_deviation(&transfer, rate_hz) {
                     Ok(worst) => {
@@ -179,7 +191,7 @@ fn rendered_random_networks_have_the_exact_response() {
     let taken = results.iter().flatten().count();
     let worst = results.into_iter().flatten().fold([[0.0; 2]; 3], larger);
     println!("worst of {taken} stable random networks in dB: {worst:?} at {RATES_HZ:?} Hz");
-    assert!(taken >= 20, "only {taken} of the networks were stable");
+    assert!(taken >= 20, "only {taken} of the networks could be compared");
 }
 
 /// The same sections, run one by one by the `biquad` crate in f64, and the taps as a plain sum.

@@ -11,6 +11,8 @@ use common::rng::Rng;
 use common::{Deviation, decibels, ngspice};
 
 const NETWORKS: u64 = 200;
+/// How the message begins where ngspice, not we, has no answer.
+const MUTE: &str = "ngspice gave no answer";
 /// What the design asks for.
 const DECIBELS: f64 = 0.001;
 const DEGREES: f64 = 0.01;
@@ -23,7 +25,7 @@ const SWEEP: Sweep = Sweep::Decades { each: 8, from_hz: 10.0, to_hz: 100e3 };
 fn compare(network: &Network) -> Result<(Deviation, f64), String> {
     let Network { circuit, valves, outputs } = network;
     let theirs = ngspice::analyse(circuit, valves, "Vin", outputs, SWEEP)
-        .map_err(|said| format!("ngspice gave no answer: {said}"))?;
+        .map_err(|said| format!("{MUTE}: {said}"))?;
     let point = OperatingPoint::solve(circuit).map_err(|e| e.to_string())?;
     let linear = LinearCircuit::new(circuit, &point).map_err(|e| e.to_string())?;
     let ours = linear.gains("Vin", outputs, &theirs.frequencies_hz).map_err(|e| e.to_string())?;
@@ -63,13 +65,23 @@ fn random_networks_answer_as_in_ngspice() {
     let answers: Vec<_> = (0..NETWORKS)
         .into_par_iter()
         .map(|i| {
-            let network = random_network(&mut Rng::new(seed.wrapping_mul(1_000_003) + i));
-            (i, network.circuit.parts().len(), compare(&network))
+            let draw = |i| random_network(&mut Rng::new(seed.wrapping_mul(1_000_003) + i));
+            let mut network = draw(i);
+            let mut answer = compare(&network);
+            // Now and then ngspice finds no operating point at all; then another network is asked.
+            let mute = answer.as_ref().is_err_and(|said| said.starts_with(MUTE));
+            if mute {
+                network = draw(i + NETWORKS);
+                answer = compare(&network);
+            }
+            (i, network.circuit.parts().len(), answer, mute)
         })
         .collect();
+    let mute = answers.iter().filter(|a| a.3).count();
+    assert!(mute <= 4, "ngspice gave no answer for {mute} of {NETWORKS}");
     let (mut worst, mut worst_rest, mut parts) = (Deviation::default(), 0.0f64, 0);
     let mut failures = Vec::new();
-    for (i, count, answer) in answers {
+    for (i, count, answer, _) in answers {
         parts += count;
         match answer {
             Ok((deviation, rest)) => {

@@ -10,6 +10,7 @@ use super::error::AmpError;
 use super::file::AmpFile;
 use super::lines::{Lines, Scope, parse};
 use super::names::nearest;
+use super::sections::{DialsSection, Known, SpreadSection, ValuesSection};
 use super::source::{Origin, Shelf, read_text};
 use super::spec::{ClipSpec, CompareSpec, JobSpec, TrimSpec, VersionSpec};
 use super::state::AmpState;
@@ -86,6 +87,12 @@ pub struct Job {
     pub clips: Vec<Clip>,
     pub compare: Compare,
     pub trim: Trim,
+    /// Which knob `presolder dials` maps onto which.
+    pub dials: DialsSection,
+    /// What `presolder values` searches for.
+    pub values: ValuesSection,
+    /// How `presolder spread` draws.
+    pub spread: SpreadSection,
     versions: IndexMap<String, (VersionSpec, AmpState)>,
 }
 
@@ -117,11 +124,18 @@ impl Job {
         })?;
         let amp = open_amp(&spec.amp, origin, &shelf, &scope.at("amp"))?;
         let versions = versions(&spec.versions, &amp, &shelf, origin, &scope)?;
+        let known = Known { versions: versions.values().map(|(_, state)| state).collect() };
+        known.check_dials(&spec.dials, &scope.at("dials"))?;
+        known.check_values(&spec.values, &scope.at("values"))?;
+        known.check_spread(&spec.spread, &scope.at("spread"))?;
         Ok(Self {
             file: origin.file.to_string(),
             clips: clips(&spec.clips, origin, &scope)?,
             compare: compare(&spec.compare, &versions, &scope)?,
             trim: trim(spec.trim, &scope)?,
+            dials: spec.dials,
+            values: spec.values,
+            spread: spec.spread,
             title: spec.title,
             owner: spec.owner,
             notes: spec.notes,

@@ -15,6 +15,7 @@ mod lines;
 mod names;
 mod part;
 mod presets;
+mod sections;
 mod source;
 mod spec;
 mod state;
@@ -28,5 +29,11 @@ pub use job::{Clip, Compare, Job, Trim};
 pub use names::nearest;
 pub use part::{Construction, Part, PartKind, Rating};
 pub use presets::{amp_names, amp_text};
-pub use spec::{Change, ControlSpec, KindName, PartSpec, Scalar, VersionSpec, WindingSpec};
+pub use sections::{
+    DialsSection, Drawer, GoalSection, LawSection, RangeSection, SideSection, SpreadSection,
+    ValuesSection,
+};
+pub use spec::{
+    Change, ControlSpec, KindName, OneOrMore, PartSpec, Scalar, VersionSpec, WindingSpec,
+};
 pub use state::{AmpState, Control};

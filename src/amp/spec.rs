@@ -12,6 +12,8 @@ use crate::units::{
     Amperes, Decibels, Henries, Hertz, Ohms, Percent, Position, Seconds, Taper, Volts,
 };
 
+use super::sections::{DialsSection, SpreadSection, ValuesSection};
+
 /// The kinds of parts, as written after `kind =`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -366,7 +368,7 @@ pub(super) struct TrimSpec {
 }
 
 /// A job file.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct JobSpec {
     pub title: String,
@@ -389,4 +391,10 @@ pub(super) struct JobSpec {
     pub compare: CompareSpec,
     #[serde(default)]
     pub trim: TrimSpec,
+    #[serde(default)]
+    pub dials: DialsSection,
+    #[serde(default)]
+    pub values: ValuesSection,
+    #[serde(default)]
+    pub spread: SpreadSection,
 }

@@ -24,27 +24,57 @@ pub enum DifferenceError {
     NotFinite,
 }
 
-/// Takes `before` away from `after` with the gain that leaves least: g = Σab / Σbb, the normal
-/// equation of linear least squares. The rest is orthogonal to `before`, so what is heard is only
-/// what changed besides the level.
+/// Finds the gain as the samples come; the difference itself is then taken in a second pass.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct DifferenceFit {
+    before_energy: f64,
+    shared: f64,
+}
+
+impl DifferenceFit {
+    /// The next samples of both clips.
+    ///
+    /// # Errors
+    /// If they differ in number or hold a sample that is not finite.
+    pub fn add(&mut self, before: &[f64], after: &[f64]) -> Result<(), DifferenceError> {
+        if before.len() != after.len() {
+            return Err(DifferenceError::Lengths { before: before.len(), after: after.len() });
+        }
+        self.before_energy += energy(before);
+        self.shared += before.iter().zip(after).map(|(b, a)| a * b).sum::<f64>();
+        // A sample of `after` that is not finite shows in the product unless it meets a zero; then
+        // infinity and NaN both give NaN, and show as well.
+        if self.before_energy.is_finite() && self.shared.is_finite() {
+            Ok(())
+        } else {
+            Err(DifferenceError::NotFinite)
+        }
+    }
+
+    /// The factor on `before` that leaves least of `after - gain * before`: g = Σab / Σbb, the
+    /// normal equation of linear least squares; 0 if `before` is silent.
+    pub fn gain(&self) -> f64 {
+        if self.before_energy > 0.0 { self.shared / self.before_energy } else { 0.0 }
+    }
+}
+
+fn energy(samples: &[f64]) -> f64 {
+    samples.iter().map(|s| s * s).sum()
+}
+
+/// Takes `before` away from `after` with the gain of [`DifferenceFit`]. The rest is orthogonal to
+/// `before`, so what is heard is only what changed besides the level.
 ///
 /// # Errors
 /// If the clips differ in length or hold a sample that is not finite.
 pub fn difference(before: &[f64], after: &[f64]) -> Result<Difference, DifferenceError> {
-    if before.len() != after.len() {
-        return Err(DifferenceError::Lengths { before: before.len(), after: after.len() });
-    }
-    let energy = |x: &[f64]| x.iter().map(|s| s * s).sum::<f64>();
-    let before_energy = energy(before);
-    let after_energy = energy(after);
-    if !before_energy.is_finite() || !after_energy.is_finite() {
-        return Err(DifferenceError::NotFinite);
-    }
-    let shared: f64 = before.iter().zip(after).map(|(b, a)| a * b).sum();
-    let gain = if before_energy > 0.0 { shared / before_energy } else { 0.0 };
+    let mut fit = DifferenceFit::default();
+    fit.add(before, after)?;
+    let gain = fit.gain();
     let samples: Vec<f64> = before.iter().zip(after).map(|(b, a)| a - gain * b).collect();
     let rest = energy(&samples);
-    let rest_db = if rest > 0.0 { 10.0 * (rest / after_energy).log10() } else { f64::NEG_INFINITY };
+    let rest_db =
+        if rest > 0.0 { 10.0 * (rest / energy(after)).log10() } else { f64::NEG_INFINITY };
     Ok(Difference { gain, samples, rest_db })
 }
 
@@ -82,6 +112,9 @@ mod tests {
         assert_eq!((found.gain, found.rest_db), (0.0, 0.0));
         let error = difference(&silent, &[1.0]).expect_err("lengths differ");
         assert_eq!(error, DifferenceError::Lengths { before: 3, after: 1 });
-        assert_eq!(difference(&silent, &[f64::NAN, 0.0, 0.0]), Err(DifferenceError::NotFinite));
+        for bad in [f64::NAN, f64::INFINITY] {
+            assert_eq!(difference(&silent, &[bad, 0.0, 0.0]), Err(DifferenceError::NotFinite));
+            assert_eq!(difference(&[bad, 0.0, 0.0], &silent), Err(DifferenceError::NotFinite));
+        }
     }
 }

@@ -2,18 +2,22 @@
 
 pub mod corners;
 mod crossings;
+pub mod dials;
 mod difference;
 mod pitch;
 mod spectrum;
+pub mod spread;
 mod sweep;
 mod tone_words;
 mod transform;
+pub mod trial;
+pub mod values;
 
 pub use crossings::{
     CrossingError, HALF_POWER_DB, HalfPower, Reference, crossings, half_power_corners,
 };
-pub use difference::{Difference, DifferenceError, difference};
+pub use difference::{Difference, DifferenceError, DifferenceFit, difference};
 pub use pitch::{GUITAR_STRINGS, Pitch};
-pub use spectrum::{Spectrum, SpectrumError, band_energy_db};
+pub use spectrum::{Spectrum, SpectrumError, SpectrumMeter, band_energy_db};
 pub use sweep::{MeasureError, MeasuredResponse, Separation, SweepPlan, measure};
 pub use tone_words::tone_words;

@@ -1,8 +1,10 @@
 //! Where the energy of a clip lies.
 
 use std::f64::consts::TAU;
+use std::sync::Arc;
 
-use realfft::RealFftPlanner;
+use nalgebra::Complex;
+use realfft::{RealFftPlanner, RealToComplex};
 use thiserror::Error;
 
 /// Why there is no spectrum.
@@ -40,6 +42,122 @@ pub struct Spectrum {
     pub sample_rate_hz: f64,
 }
 
+/// Measures a [`Spectrum`] as the samples come, in memory of one segment.
+pub struct SpectrumMeter {
+    plan: Arc<dyn RealToComplex<f64>>,
+    window: Vec<f64>,
+    /// The last samples, as many as a segment takes.
+    recent: Vec<f64>,
+    since_segment: usize,
+    segment: Vec<f64>,
+    bins: Vec<Complex<f64>>,
+    scratch: Vec<Complex<f64>>,
+    energy: Vec<f64>,
+    frames: usize,
+    sample_rate_hz: f64,
+}
+
+/// Segments that each sample is in.
+const OVERLAP: usize = 4;
+
+impl SpectrumMeter {
+    /// A meter with bins of `resolution_hz` or a little finer.
+    ///
+    /// # Errors
+    /// If the rate or resolution is no sensible value.
+    pub fn new(sample_rate_hz: f64, resolution_hz: f64) -> Result<SpectrumMeter, SpectrumError> {
+        if !(sample_rate_hz.is_finite() && sample_rate_hz > 0.0) {
+            return Err(SpectrumError::SampleRate(sample_rate_hz));
+        }
+        if !(resolution_hz > 1e-3 && resolution_hz < 0.1 * sample_rate_hz) {
+            return Err(SpectrumError::Resolution(resolution_hz));
+        }
+        let length = ((sample_rate_hz / resolution_hz).ceil() as usize).next_power_of_two();
+        let window = (0..length).map(|n| 0.5 - 0.5 * (TAU * n as f64 / length as f64).cos());
+        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(length);
+        Ok(SpectrumMeter {
+            window: window.collect(),
+            recent: vec![0.0; length],
+            since_segment: 0,
+            segment: plan.make_input_vec(),
+            bins: plan.make_output_vec(),
+            scratch: plan.make_scratch_vec(),
+            energy: vec![0.0; length / 2 + 1],
+            frames: 0,
+            sample_rate_hz,
+            plan,
+        })
+    }
+
+    /// The next samples.
+    ///
+    /// # Errors
+    /// If one is not finite.
+    pub fn add(&mut self, samples: &[f64]) -> Result<(), SpectrumError> {
+        if let Some(at) = samples.iter().position(|s| !s.is_finite()) {
+            return Err(SpectrumError::NotFinite { frame: self.frames + at, value: samples[at] });
+        }
+        self.frames += samples.len();
+        self.feed(samples);
+        Ok(())
+    }
+
+    /// Takes samples hop by hop; after each hop comes a segment, the first a quarter into the clip.
+    fn feed(&mut self, mut samples: &[f64]) {
+        let hop = self.recent.len() / OVERLAP;
+        while !samples.is_empty() {
+            let (now, later) = samples.split_at(samples.len().min(hop - self.since_segment));
+            let filled = self.recent.len() - hop + self.since_segment;
+            self.recent[filled..filled + now.len()].copy_from_slice(now);
+            self.since_segment += now.len();
+            samples = later;
+            if self.since_segment == hop {
+                self.take_segment();
+                self.recent.copy_within(hop.., 0);
+                self.since_segment = 0;
+            }
+        }
+    }
+
+    fn take_segment(&mut self) {
+        for ((value, sample), weight) in self.segment.iter_mut().zip(&self.recent).zip(&self.window)
+        {
+            *value = sample * weight;
+        }
+        let done =
+            self.plan.process_with_scratch(&mut self.segment, &mut self.bins, &mut self.scratch);
+        debug_assert!(done.is_ok());
+        let length = self.recent.len();
+        // The squares of Hann windows at this overlap add up to 3/8 of their number.
+        let scale = 1.0 / (0.375 * OVERLAP as f64 * length as f64);
+        for (k, (sum, bin)) in self.energy.iter_mut().zip(&self.bins).enumerate() {
+            let sides = if k == 0 || k == length / 2 { 1.0 } else { 2.0 };
+            *sum += sides * scale * bin.norm_sqr();
+        }
+    }
+
+    /// Ends the clip.
+    ///
+    /// # Errors
+    /// If there were no samples.
+    pub fn finish(mut self) -> Result<Spectrum, SpectrumError> {
+        if self.frames == 0 {
+            return Err(SpectrumError::Empty);
+        }
+        // Until the last sample has been in as many segments as the others: it has been in one when
+        // its hop is full, and three more follow.
+        let hop = self.recent.len() / OVERLAP;
+        let rest = (hop - self.since_segment) % hop;
+        self.feed(&vec![0.0; rest + (OVERLAP - 1) * hop]);
+        Ok(Spectrum {
+            bin_hz: self.sample_rate_hz / self.recent.len() as f64,
+            energy: self.energy,
+            frames: self.frames,
+            sample_rate_hz: self.sample_rate_hz,
+        })
+    }
+}
+
 impl Spectrum {
     /// The spectrum of `samples` with bins of `resolution_hz` or a little finer.
     ///
@@ -50,48 +168,9 @@ impl Spectrum {
         sample_rate_hz: f64,
         resolution_hz: f64,
     ) -> Result<Spectrum, SpectrumError> {
-        if samples.is_empty() {
-            return Err(SpectrumError::Empty);
-        }
-        if !(sample_rate_hz.is_finite() && sample_rate_hz > 0.0) {
-            return Err(SpectrumError::SampleRate(sample_rate_hz));
-        }
-        if !(resolution_hz > 1e-3 && resolution_hz < 0.1 * sample_rate_hz) {
-            return Err(SpectrumError::Resolution(resolution_hz));
-        }
-        if let Some(frame) = samples.iter().position(|s| !s.is_finite()) {
-            return Err(SpectrumError::NotFinite { frame, value: samples[frame] });
-        }
-
-        let length = ((sample_rate_hz / resolution_hz).ceil() as usize).next_power_of_two();
-        let hop = length / 4;
-        let window: Vec<f64> =
-            (0..length).map(|n| 0.5 - 0.5 * (TAU * n as f64 / length as f64).cos()).collect();
-        // Four overlapping squares of Hann windows add up to 3/2.
-        let scale = 1.0 / (1.5 * length as f64);
-
-        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(length);
-        let mut segment = plan.make_input_vec();
-        let mut bins = plan.make_output_vec();
-        let mut scratch = plan.make_scratch_vec();
-        let mut energy = vec![0.0; bins.len()];
-        // The first segment ends a quarter into the clip, the last begins in its last quarter.
-        let mut end = hop;
-        while end < samples.len() + length {
-            for (n, (value, weight)) in segment.iter_mut().zip(&window).enumerate() {
-                let sample = (end + n).checked_sub(length).and_then(|at| samples.get(at));
-                *value = sample.map_or(0.0, |s| s * weight);
-            }
-            let done = plan.process_with_scratch(&mut segment, &mut bins, &mut scratch);
-            debug_assert!(done.is_ok());
-            for (k, (sum, bin)) in energy.iter_mut().zip(&bins).enumerate() {
-                let sides = if k == 0 || k == length / 2 { 1.0 } else { 2.0 };
-                *sum += sides * scale * bin.norm_sqr();
-            }
-            end += hop;
-        }
-        let bin_hz = sample_rate_hz / length as f64;
-        Ok(Spectrum { bin_hz, energy, frames: samples.len(), sample_rate_hz })
+        let mut meter = SpectrumMeter::new(sample_rate_hz, resolution_hz)?;
+        meter.add(samples)?;
+        meter.finish()
     }
 
     /// The energy from `low_hz` to `high_hz`: part of the sum of squares of the samples. Bins that

@@ -1,8 +1,10 @@
 //! Files that appear whole or not at all.
 
-use std::fs::File;
+use std::collections::BTreeSet;
+use std::fs;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use tempfile::NamedTempFile;
 
@@ -11,14 +13,47 @@ use super::error::AudioError;
 /// A file under way: written under a temporary name in the folder of its final place, and moved
 /// there by [`commit`](AtomicFile::commit). Dropped without that, it leaves nothing behind.
 ///
-/// A process that is killed may leave the temporary file (`.presolder-….part`), but never a half
+/// On an interrupt, [`abandon_unfinished`] takes all of them away; a process that is killed outright may leave the temporary file (`.presolder-….part`), but never a half
 /// file under the final name. The data is not forced to the disk before the move: that guards
 /// against a killed program, not against a power cut.
 #[derive(Debug)]
 pub struct AtomicFile {
-    writer: BufWriter<NamedTempFile>,
+    /// `None` only after [`commit`](AtomicFile::commit) has taken it.
+    writer: Option<BufWriter<NamedTempFile>>,
     path: PathBuf,
     force: bool,
+}
+
+/// Files under way in this process, so that an interrupt can take them away.
+#[derive(Debug)]
+struct Unfinished {
+    temporary: BTreeSet<PathBuf>,
+    abandoned: bool,
+}
+
+static UNFINISHED: Mutex<Unfinished> =
+    Mutex::new(Unfinished { temporary: BTreeSet::new(), abandoned: false });
+
+fn unfinished() -> MutexGuard<'static, Unfinished> {
+    // The set is whole at every moment, also if a thread that held it has panicked.
+    UNFINISHED.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Takes away all files under way, in all threads, and lets none be started or finished any more.
+///
+/// For the handler of an interrupt, just before it ends the process.
+pub fn abandon_unfinished() {
+    let mut unfinished = unfinished();
+    unfinished.abandoned = true;
+    for path in std::mem::take(&mut unfinished.temporary) {
+        // The process ends; there is nobody left to tell if one cannot be removed.
+        let _ = fs::remove_file(path);
+    }
+}
+
+fn interrupted(path: &Path) -> AudioError {
+    let source = io::Error::new(io::ErrorKind::Interrupted, "interrupted");
+    AudioError::Write { path: path.to_owned(), source }
 }
 
 impl AtomicFile {
@@ -52,10 +87,17 @@ impl AtomicFile {
             use std::os::unix::fs::PermissionsExt;
             builder.permissions(std::fs::Permissions::from_mode(0o666));
         }
+        // Under the lock, so that an interrupt either sees the file or comes before it.
+        let mut unfinished = unfinished();
+        if unfinished.abandoned {
+            return Err(interrupted(path));
+        }
         let file = builder
             .tempfile_in(folder)
             .map_err(|source| AudioError::Write { path: path.to_owned(), source })?;
-        Ok(AtomicFile { writer: BufWriter::new(file), path: path.to_owned(), force })
+        unfinished.temporary.insert(file.path().to_owned());
+        let writer = Some(BufWriter::new(file));
+        Ok(AtomicFile { writer, path: path.to_owned(), force })
     }
 
     /// The name that the file will have.
@@ -68,14 +110,17 @@ impl AtomicFile {
     /// # Errors
     /// If the disk is full, or, without `force`, if the name has been taken meanwhile. Then
     /// nothing is left of the new file, and whatever has the name stays as it is.
-    pub fn commit(self) -> Result<(), AudioError> {
-        let AtomicFile { writer, path, force } = self;
-        let file = match writer.into_inner() {
-            Ok(file) => file,
-            Err(error) => return Err(AudioError::Write { path, source: error.into_error() }),
+    pub fn commit(mut self) -> Result<(), AudioError> {
+        let path = self.path.clone();
+        // If this fails, dropping the file takes it away.
+        self.flush().map_err(|source| AudioError::Write { path: path.clone(), source })?;
+        let mut unfinished = unfinished();
+        let file = match self.writer.take().map(BufWriter::into_parts) {
+            Some((file, _)) if !unfinished.abandoned => file,
+            _ => return Err(interrupted(&path)),
         };
-        let moved: Result<File, _> =
-            if force { file.persist(&path) } else { file.persist_noclobber(&path) };
+        unfinished.temporary.remove(file.path());
+        let moved = if self.force { file.persist(&path) } else { file.persist_noclobber(&path) };
         match moved {
             Ok(_) => Ok(()),
             Err(error) if error.error.kind() == io::ErrorKind::AlreadyExists => {
@@ -86,13 +131,24 @@ impl AtomicFile {
     }
 }
 
+impl Drop for AtomicFile {
+    fn drop(&mut self) {
+        if let Some(writer) = &self.writer {
+            unfinished().temporary.remove(writer.get_ref().path());
+        }
+    }
+}
+
 impl Write for AtomicFile {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.writer.write(bytes)
+        match &mut self.writer {
+            Some(writer) => writer.write(bytes),
+            None => Err(io::ErrorKind::Interrupted.into()),
+        }
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        self.writer.flush()
+        self.writer.as_mut().map_or(Ok(()), BufWriter::flush)
     }
 }
 

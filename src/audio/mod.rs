@@ -7,21 +7,23 @@ mod atomic;
 mod clip;
 mod error;
 mod loudness;
+mod meter;
 mod noise;
 mod resample;
 mod wav_format;
 mod wav_read;
 mod wav_write;
 
-pub use atomic::{AtomicFile, write_whole};
+pub use atomic::{AtomicFile, abandon_unfinished, write_whole};
 pub use clip::Clip;
 pub use error::AudioError;
 pub use loudness::{
-    Loudness, LoudnessKind, MatchedClip, MatchedSet, TRUE_PEAK_CEILING_DBTP, match_loudness,
-    measure_loudness,
+    MATCHED_WITHIN_LU, MatchedClip, MatchedSet, TRUE_PEAK_CEILING_DBTP, match_loudness,
+    match_measured, measure_loudness,
 };
+pub use meter::{Loudness, LoudnessKind, LoudnessMeter, MeasuredLoudness};
 pub use noise::Noise;
-pub use resample::{WORKING_RATES_HZ, resample, to_working_rate};
+pub use resample::{Resampler, WORKING_RATES_HZ, resample, to_working_rate};
 pub use wav_format::{Encoding, SAMPLE_RATES_HZ, WavFormat};
 pub use wav_read::{ChannelChoice, WavReader, read_wav};
 pub use wav_write::{OutputFormat, WavWriter, Written, write_wav};

@@ -2,6 +2,8 @@
 
 mod eigen;
 mod error;
+mod multiport;
+mod near;
 mod netlist;
 mod operating;
 mod part;
@@ -12,6 +14,8 @@ pub mod system;
 mod topology;
 
 pub use error::CircuitError;
+pub use multiport::{Admittance, Multiport, Port};
+pub use near::{NearbyRest, RestWorkspace};
 pub use netlist::Circuit;
 pub use operating::{OperatingPoint, PartAtRest, RESIDUAL_LIMIT_A, ScreenAtRest};
 pub use part::{GROUND, Kind, Node, Part, Winding};

@@ -12,14 +12,14 @@ use super::topology::islands_without_dc_path;
 /// Largest residual current at a node that counts as solved.
 pub const RESIDUAL_LIMIT_A: f64 = 1e-12;
 /// Residual allowed in proportion to the currents that meet there: rounding makes more of it pointless.
-const RELATIVE_RESIDUAL: f64 = 1e-10;
+pub(super) const RELATIVE_RESIDUAL: f64 = 1e-10;
 /// Newton's last step must be below this, in proportion to the voltage (and 1 V).
-const STEP_LIMIT: f64 = 1e-9;
+pub(super) const STEP_LIMIT: f64 = 1e-9;
 const MOST_ITERATIONS: usize = 200;
 /// Nodes behind capacitors only are held by a leak this small.
-const LEAK_SIEMENS: f64 = 1e-12;
+pub(super) const LEAK_SIEMENS: f64 = 1e-12;
 /// A device's port voltage moves at most this much in one iteration.
-const LARGEST_MOVE_V: f64 = 40.0;
+pub(super) const LARGEST_MOVE_V: f64 = 40.0;
 /// Source stepping gives up below this step.
 const SMALLEST_SOURCE_STEP: f64 = 1e-4;
 

@@ -24,7 +24,7 @@ pub struct LinearCircuit {
     pub(super) static_part: DMatrix<f64>,
     /// `C`.
     pub(super) storage: DMatrix<f64>,
-    solver: SparseSolver,
+    pub(super) solver: SparseSolver,
 }
 
 impl LinearCircuit {
@@ -54,8 +54,30 @@ impl LinearCircuit {
         let static_part = system.linearised(at_rest);
         let storage = system.storage_matrix();
         let s = Complex::new(0.0, TAU * REFERENCE_HZ);
-        let solver = SparseSolver::new(&static_part, &storage, s)
+        let room = system.device_places();
+        let solver = SparseSolver::new(&static_part, &storage, s, &room)
             .ok_or_else(|| singular(circuit, &system, dense(&static_part, &storage, s).lu().u()))?;
+        Ok(Self { circuit: circuit.clone(), system, static_part, storage, solver })
+    }
+
+    /// The same list of parts with other values, linearised at its own state of rest (all unknowns
+    /// of its system). Much faster than [`Self::new`] as the order of elimination is kept; where the
+    /// list is not the same after all, that is what it does.
+    ///
+    /// # Errors
+    /// As [`Self::new`].
+    pub fn revalued(
+        &self,
+        circuit: &Circuit,
+        system: System,
+        at_rest: &[f64],
+    ) -> Result<Self, CircuitError> {
+        let static_part = system.linearised(at_rest);
+        let storage = system.storage_matrix();
+        let mut solver = self.solver.clone();
+        if !solver.reload(&static_part, &storage) {
+            return Self::build(circuit, system, at_rest);
+        }
         Ok(Self { circuit: circuit.clone(), system, static_part, storage, solver })
     }
 
@@ -170,10 +192,21 @@ impl LinearCircuit {
         source_row: usize,
         s: Complex<f64>,
     ) -> Result<DVector<Complex<f64>>, CircuitError> {
+        self.dense_substitute(&[(source_row, 1.0)], s)
+    }
+
+    /// The same for any right side, given as (row, value).
+    pub(super) fn dense_substitute(
+        &self,
+        right: &[(usize, f64)],
+        s: Complex<f64>,
+    ) -> Result<DVector<Complex<f64>>, CircuitError> {
         let matrix = dense(&self.static_part, &self.storage, s);
         let lu = matrix.clone().lu();
         let mut b = DVector::zeros(self.system.size);
-        b[source_row] = Complex::from(1.0);
+        for &(row, value) in right {
+            b[row] += Complex::from(value);
+        }
         let mut answer = lu.solve(&b);
         for _ in 0..REFINEMENTS {
             answer = answer.and_then(|x| Some(&x + lu.solve(&(&b - &matrix * &x))?));

@@ -8,6 +8,8 @@
 //! below the input has its digits then too (R. D. Skeel, "Iterative refinement implies numerical
 //! stability for Gaussian elimination", Mathematics of Computation 35, 1980).
 
+use std::sync::Arc;
+
 use nalgebra::{Complex, DMatrix};
 
 /// Frequencies that one pass works on.
@@ -80,7 +82,8 @@ pub struct SparseSolver {
     size: usize,
     slots: usize,
     entries: Vec<Entry>,
-    steps: Vec<Step>,
+    /// Shared by all that have the same shape.
+    steps: Arc<[Step]>,
 }
 
 /// Reusable memory of a solve.
@@ -101,12 +104,14 @@ const RESIDUAL_LIMIT: f64 = 1e-13;
 pub(super) const REFINEMENTS: usize = 2;
 
 impl SparseSolver {
-    /// Orders the elimination of `static_part + s storage` with the values at `reference`.
-    /// `None` if the matrix is singular there.
+    /// Orders the elimination of `static_part + s storage` with the values at `reference`. The
+    /// places (row, column) of `room` are kept free for entries that are zero now and come with
+    /// [`Self::reload`]. `None` if the matrix is singular there.
     pub fn new(
         static_part: &DMatrix<f64>,
         storage: &DMatrix<f64>,
         reference: Complex<f64>,
+        room: &[(usize, usize)],
     ) -> Option<Self> {
         let n = static_part.nrows();
         let mut slot = DMatrix::from_element(n, n, u32::MAX);
@@ -115,7 +120,7 @@ impl SparseSolver {
         for c in 0..n {
             for r in 0..n {
                 let (g, s) = (static_part[(r, c)], storage[(r, c)]);
-                if g != 0.0 || s != 0.0 {
+                if g != 0.0 || s != 0.0 || room.contains(&(r, c)) {
                     slot[(r, c)] = slots;
                     entries.push(Entry {
                         slot: slots,
@@ -163,7 +168,25 @@ impl SparseSolver {
                 updates,
             });
         }
-        Some(Self { size: n, slots: slots as usize, entries, steps })
+        Some(Self { size: n, slots: slots as usize, entries, steps: steps.into() })
+    }
+
+    /// Takes the values of other matrices of the same shape and keeps the order. `false`, and
+    /// nothing is to be solved any more, if they have entries where this one has no place.
+    #[must_use]
+    pub fn reload(&mut self, static_part: &DMatrix<f64>, storage: &DMatrix<f64>) -> bool {
+        if static_part.nrows() != self.size || storage.nrows() != self.size {
+            return false;
+        }
+        let mut taken = 0;
+        for e in &mut self.entries {
+            let at = (e.row as usize, e.column as usize);
+            (e.static_part, e.storage) = (static_part[at], storage[at]);
+            taken += usize::from(e.static_part != 0.0 || e.storage != 0.0);
+        }
+        let there =
+            static_part.iter().zip(storage.iter()).filter(|(g, c)| **g != 0.0 || **c != 0.0);
+        there.count() == taken
     }
 
     /// Memory for [`Self::solve`].
@@ -179,8 +202,13 @@ impl SparseSolver {
     /// Solves for a right side of one 1 in `source_row` at up to [`LANES`] values of s; returns for
     /// each whether the answer's residual is in order. Read it with [`Workspace::value`].
     pub fn solve(&self, w: &mut Workspace, source_row: usize, s: &[Complex<f64>]) -> [bool; LANES] {
-        let last = s.last().copied().unwrap_or_default();
-        let s: [Complex<f64>; LANES] = std::array::from_fn(|k| s.get(k).copied().unwrap_or(last));
+        self.factor(w, s);
+        self.substitute(w, &[(source_row, 1.0)], s)
+    }
+
+    /// Eliminates at up to [`LANES`] values of s, for [`Self::substitute`].
+    pub fn factor(&self, w: &mut Workspace, s: &[Complex<f64>]) {
+        let s = filled(s);
         w.values.fill(Lane::default());
         for e in &self.entries {
             let v = &mut w.values[e.slot as usize];
@@ -189,36 +217,52 @@ impl SparseSolver {
                 v.im[k] = e.storage * s.im;
             }
         }
-        w.right.fill(Lane::default());
-        w.right[source_row].re = [1.0; LANES];
-        for step in &self.steps {
+        for step in &*self.steps {
             let inverse = w.values[step.pivot as usize].reciprocal();
             w.values[step.pivot as usize] = inverse;
-            for &(slot, row) in &step.lower {
+            for &(slot, _) in &step.lower {
                 w.values[slot as usize].multiply(&inverse);
-                let factor = w.values[slot as usize];
-                let upper = w.right[step.row as usize];
-                w.right[row as usize].subtract_product(&factor, &upper);
             }
             for &(target, lower, upper) in &step.updates {
                 let (l, u) = (w.values[lower as usize], w.values[upper as usize]);
                 w.values[target as usize].subtract_product(&l, &u);
             }
         }
-        self.substitute_back(w);
-        let mut fine = self.check(w, source_row, &s);
+    }
+
+    /// Solves for a right side, given as (row, value), each row once, at the values of s that were
+    /// factored; returns for each whether the answer's residual is in order.
+    pub fn substitute(
+        &self,
+        w: &mut Workspace,
+        right: &[(usize, f64)],
+        s: &[Complex<f64>],
+    ) -> [bool; LANES] {
+        let s = filled(s);
+        w.right.fill(Lane::default());
+        for &(row, value) in right {
+            w.right[row].re = [value; LANES];
+        }
+        self.substitute_through(w);
+        let mut fine = self.check(w, right, &s);
         for _ in 0..REFINEMENTS {
             if fine.iter().all(|f| *f) {
                 break;
             }
             self.refine(w);
-            fine = self.check(w, source_row, &s);
+            fine = self.check(w, right, &s);
         }
         fine
     }
 
-    /// From the eliminated right side to the unknowns.
-    fn substitute_back(&self, w: &mut Workspace) {
+    /// From the right side to the unknowns, forward and back.
+    fn substitute_through(&self, w: &mut Workspace) {
+        for step in &*self.steps {
+            let upper = w.right[step.row as usize];
+            for &(slot, row) in &step.lower {
+                w.right[row as usize].subtract_product(&w.values[slot as usize], &upper);
+            }
+        }
         for step in self.steps.iter().rev() {
             let mut sum = w.right[step.row as usize];
             for &(slot, column) in &step.upper {
@@ -233,13 +277,7 @@ impl SparseSolver {
     /// off the answer.
     fn refine(&self, w: &mut Workspace) {
         let rough = w.x.clone();
-        for step in &self.steps {
-            for &(slot, row) in &step.lower {
-                let upper = w.right[step.row as usize];
-                w.right[row as usize].subtract_product(&w.values[slot as usize], &upper);
-            }
-        }
-        self.substitute_back(w);
+        self.substitute_through(w);
         for (x, rough) in w.x.iter_mut().zip(&rough) {
             for k in 0..LANES {
                 x.re[k] = rough.re[k] - x.re[k];
@@ -252,12 +290,15 @@ impl SparseSolver {
     fn check(
         &self,
         w: &mut Workspace,
-        source_row: usize,
+        right: &[(usize, f64)],
         s: &[Complex<f64>; LANES],
     ) -> [bool; LANES] {
         w.right.fill(Lane::default());
-        w.right[source_row].re = [-1.0; LANES];
         w.scale.fill(Lane::default());
+        for &(row, value) in right {
+            w.right[row].re = [-value; LANES];
+            w.scale[row].re = [value.abs(); LANES];
+        }
         for e in &self.entries {
             let (x, r) = (&w.x[e.column as usize], &mut w.right[e.row as usize]);
             let m = &mut w.scale[e.row as usize];
@@ -270,15 +311,20 @@ impl SparseSolver {
             }
         }
         let mut fine = [true; LANES];
-        for (row, (r, m)) in w.right.iter().zip(&w.scale).enumerate() {
+        for (r, m) in w.right.iter().zip(&w.scale) {
             for k in 0..LANES {
-                let scale = m.re[k] + if row == source_row { 1.0 } else { 0.0 };
                 // Written so that NaN counts as wrong.
-                fine[k] &= r.re[k].abs() + r.im[k].abs() <= RESIDUAL_LIMIT * scale;
+                fine[k] &= r.re[k].abs() + r.im[k].abs() <= RESIDUAL_LIMIT * m.re[k];
             }
         }
         fine
     }
+}
+
+/// As many values as there are lanes: the last one again and again.
+fn filled(s: &[Complex<f64>]) -> [Complex<f64>; LANES] {
+    let last = s.last().copied().unwrap_or_default();
+    std::array::from_fn(|k| s.get(k).copied().unwrap_or(last))
 }
 
 impl Workspace {

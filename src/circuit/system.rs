@@ -462,6 +462,22 @@ impl System {
         g
     }
 
+    /// Every place (row, column) of `G` that a device's conductances may fill.
+    pub fn device_places(&self) -> Vec<(usize, usize)> {
+        let mut places = Vec::new();
+        for device in &self.devices {
+            let ends: Vec<usize> = device.ports.iter().flatten().copied().flatten().collect();
+            for &row in &ends {
+                for &column in &ends {
+                    if !places.contains(&(row, column)) {
+                        places.push((row, column));
+                    }
+                }
+            }
+        }
+        places
+    }
+
     /// `C = E F` as a dense matrix.
     pub fn storage_matrix(&self) -> DMatrix<f64> {
         let mut c = DMatrix::zeros(self.size, self.size);

@@ -1,10 +1,13 @@
 //! The commands: one file each. They read what the user names, call the library and print.
 
 mod amps;
+mod ask;
 pub mod audition;
 mod demo;
+mod dials;
 mod failure;
 mod input;
+mod listen;
 mod new;
 mod output;
 mod page;
@@ -12,6 +15,8 @@ mod progress;
 mod render;
 mod report;
 mod response;
+mod spread;
+mod values;
 
 use clap::{Parser, Subcommand};
 
@@ -40,6 +45,9 @@ enum Command {
     Report(report::ReportArgs),
     Page(page::PageArgs),
     Response(response::ResponseArgs),
+    Dials(dials::DialsArgs),
+    Values(values::ValuesArgs),
+    Spread(spread::SpreadArgs),
 }
 
 /// Runs the command of a command line.
@@ -55,5 +63,8 @@ pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
         Command::Report(args) => report::run(args),
         Command::Page(args) => page::run(args),
         Command::Response(args) => response::run(args),
+        Command::Dials(args) => dials::run(args),
+        Command::Values(args) => values::run(args),
+        Command::Spread(args) => spread::run(args),
     }
 }

@@ -86,6 +86,10 @@ fn job_text(amp: &AmpFile, clip: &str) -> String {
         }
         _ => None,
     });
+    let values = match &example {
+        Some(line) => values_text(line.split(' ').next().unwrap_or("C1")),
+        None => String::new(),
+    };
     let change = match example {
         Some(line) => format!("[versions.change]\n{line}\n"),
         None => "# [versions.change]\n# C1 = \"10n\"\n".to_owned(),
@@ -123,6 +127,29 @@ fn job_text(amp: &AmpFile, clip: &str) -> String {
          {change}{positions}\n\
          [trim]\n\
          trimmed_by_at_least = \"6 dB\"      # less energy below 30 Hz\n\
-         low_e_changed_by_at_most = \"1 dB\" # and the guitar as it was\n"
+         low_e_changed_by_at_most = \"1 dB\" # and the guitar as it was\n\
+         {values}"
+    )
+}
+
+/// A search for a standard value of one capacitor.
+fn values_text(part: &str) -> String {
+    format!(
+        "\n\
+         [values]                          # for: presolder values\n\
+         series = \"E12\"\n\
+         \n\
+         [values.parts]\n\
+         {part} = {{}}                         # a decade either way; or from and to\n\
+         \n\
+         [[values.goals]]\n\
+         at = \"30 Hz\"\n\
+         than = \"as received\"\n\
+         down_at_least = \"6 dB\"\n\
+         \n\
+         [[values.goals]]\n\
+         at = \"82.41 Hz\"\n\
+         than = \"as received\"\n\
+         down_at_most = \"1 dB\"\n"
     )
 }

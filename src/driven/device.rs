@@ -36,11 +36,14 @@ impl FastGrid {
     #[inline(always)]
     fn value(&self, softplus: &Softplus, vgk: f64) -> (f64, f64) {
         let x = self.cg * vgk;
-        // Below this the current is under 1e-17 A and not worth its cost.
-        if x < -26.0 {
+        // Below this the current is under 1e-14 A and not worth its cost.
+        if x < -18.0 {
             return (0.0, 0.0);
         }
         let (soft, slope) = capped(softplus, x, self.ceiling);
+        // Above the ceiling the law is flat. Newton's method goes astray on the flat, so it keeps
+        // the slope of the edge: that changes its way, not where it ends.
+        let slope = if x > self.ceiling { 1.0 } else { slope };
         let base = soft * self.inverse_cg;
         let below = self.gg * self.power.value(base);
         (below * base, (self.power.exponent() + 1.0) * below * slope)
@@ -91,6 +94,18 @@ impl FastLaw {
                 PentodeForm::Other => Self::Exact(law.clone()),
             },
             DeviceLaw::Diode { .. } => Self::Exact(law.clone()),
+        }
+    }
+
+    /// Largest last Newton step (volts) of each port that leaves a negligible error. The currents
+    /// at the end of a step are those of the linearisation, so what is left is half the curvature
+    /// of the law times the square of the step: here about 1e-9 A at a triode's plate and 1e-7 A
+    /// at an output valve's, -120 dB of what flows there.
+    pub fn tolerances_v(&self) -> [f64; MAX_PORTS] {
+        match self {
+            Self::KorenTriode { .. } | Self::DempwolfZoelzer { .. } => [1e-3, 0.05, 1.0],
+            Self::KorenPentode { .. } => [3e-3, 0.03, 0.02],
+            Self::Exact(_) => [1e-4; MAX_PORTS],
         }
     }
 
@@ -232,7 +247,8 @@ mod tests {
     use super::*;
     use crate::valves::Library;
 
-    /// Currents within 1e-6 of the exact law (or 1e-15 A), slopes within 1e-4, over the whole
+    /// Currents within 1e-6 of the exact law (or 1e-14 A: deep in cut-off the fast softplus leaves a
+    /// hundredth of a picoampere), slopes within 1e-4, over the whole
     /// range that an amp reaches and beyond.
     #[test]
     fn fast_laws_follow_the_exact_ones() {
@@ -264,10 +280,14 @@ mod tests {
                         worst = worst.max((g - e).abs() / cathode.max(e.abs()));
                     }
                     assert!(
-                        (g - e).abs() <= 1e-6 * cathode + 1e-15,
+                        (g - e).abs() <= 1e-6 * cathode + 1e-14,
                         "{law:?} {volts:?} {k} {e} {g}"
                     );
                     for j in 0..MAX_PORTS {
+                        if k == 0 && volts[0] > 8.0 {
+                            // Beyond the ceiling the engine keeps the slope of the edge.
+                            continue;
+                        }
                         let (e, g) = (exact.by_voltage_s[k][j], got.by_voltage_s[k][j]);
                         assert!(
                             (g - e).abs() <= 1e-4 * e.abs() + 1e-9,

@@ -21,6 +21,8 @@ pub enum DrivenError {
         "the discrete equations have no single answer near part {part}: parts that fix the same voltage, or a node with no path"
     )]
     Singular { part: String },
+    #[error("one feedback loop holds {ports} valve electrodes; at most 40 can be solved together")]
+    TooLarge { ports: usize },
     #[error(
         "the two circuits have not the same valves and capacitors, so the state of one cannot go on in the other"
     )]

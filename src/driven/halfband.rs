@@ -6,7 +6,7 @@
 //! ISCAS 1974; A = 2.285 (N - 1) dw + 7.95, beta = 0.1102 (A - 8.7) for A above 50 dB.
 
 /// Attenuation that the filters are designed for.
-pub const STOPBAND_DB: f64 = 105.0;
+pub const STOPBAND_DB: f64 = 110.0;
 
 /// A halfband filter: the taps at even places (the middle tap is one half).
 #[derive(Clone, Debug)]

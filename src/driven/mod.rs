@@ -15,6 +15,7 @@ mod equaliser;
 mod error;
 mod fast;
 mod halfband;
+mod kernel;
 mod oversample;
 mod panels;
 mod partition;

@@ -10,9 +10,10 @@ use super::discrete::{Discrete, Terminals, device_ports};
 use super::equaliser;
 use super::error::DrivenError;
 use super::fast::Softplus;
+use super::kernel::{MOST_PORTS, MOST_TEARS};
 use super::oversample::OversamplingPlan;
 use super::panels::Panels;
-use super::partition::{self, Block};
+use super::partition::{self, Block, Partition};
 use super::processor::DrivenProcessor;
 use super::quality::Quality;
 use crate::circuit::system::{DeviceLaw, MAX_PORTS, System, unknown};
@@ -27,6 +28,16 @@ pub struct PlannedValve {
     pub bias_volts: f64,
     /// Plate current at rest.
     pub idle_plate_a: f64,
+}
+
+/// The supply as a block of its own.
+#[derive(Clone, Debug)]
+pub struct PlannedSupply {
+    pub block: PlannedBlock,
+    /// Number of supply nodes.
+    pub nodes: usize,
+    /// Where their voltages are among the solver's outputs.
+    pub first_output: usize,
 }
 
 /// How a plan is made, beside the circuit.
@@ -49,6 +60,7 @@ impl Default for Options {
 #[derive(Clone, Debug)]
 pub struct DrivenPlan {
     pub(super) blocks: Vec<PlannedBlock>,
+    pub(super) supply: Option<PlannedSupply>,
     pub(super) softplus: SharedSoftplus,
     pub(super) oversampling: OversamplingPlan,
     /// One filter for each output.
@@ -103,9 +115,16 @@ impl DrivenPlan {
         let point = OperatingPoint::solve(circuit)?;
         let oversampling = OversamplingPlan::new(options.quality.doublings(sample_rate_hz));
         let internal_rate_hz = sample_rate_hz * oversampling.factor() as f64;
-        let pieces =
-            if options.cut { partition::cut(circuit, input)? } else { partition::whole(circuit) };
+        let mut pieces = partition::whole(circuit);
+        if options.cut {
+            let cut = partition::cut(circuit, input, 1.0 / internal_rate_hz)?;
+            // A block driven through more nodes than a kernel has room for stays uncut.
+            if cut.blocks.iter().all(|b| b.tears.len() <= MOST_TEARS) {
+                pieces = cut;
+            }
+        }
         let mut valves = Vec::new();
+        let softplus = Arc::new(Softplus::new());
         let mut maker = Maker {
             circuit,
             input,
@@ -116,8 +135,9 @@ impl DrivenPlan {
             options,
             valves: &mut valves,
             found: vec![false; outputs.len()],
+            softplus: softplus.clone(),
         };
-        let blocks = maker.blocks(&pieces)?;
+        let (blocks, supply) = maker.blocks(&pieces)?;
         let straight_outputs = (0..outputs.len())
             .filter(|&k| !maker.found[k] && outputs[k] == input_nodes[0])
             .collect();
@@ -125,7 +145,8 @@ impl DrivenPlan {
             equalisers(circuit, &point, input, outputs, sample_rate_hz, internal_rate_hz)?;
         Ok(Self {
             blocks,
-            softplus: Arc::new(Softplus::new()),
+            supply,
+            softplus,
             oversampling,
             equalisers,
             valves,
@@ -205,6 +226,14 @@ fn equalisers(
     Ok(all)
 }
 
+/// What a block has beside its matrices.
+struct Shape {
+    knowns: Vec<usize>,
+    children: Vec<Child>,
+    outputs: Vec<usize>,
+    ports: usize,
+}
+
 struct Maker<'a> {
     circuit: &'a Circuit,
     input: &'a str,
@@ -215,99 +244,170 @@ struct Maker<'a> {
     options: Options,
     valves: &'a mut Vec<PlannedValve>,
     found: Vec<bool>,
+    softplus: SharedSoftplus,
 }
 
 impl Maker<'_> {
-    fn blocks(&mut self, pieces: &[Block]) -> Result<Vec<PlannedBlock>, DrivenError> {
-        let mut systems = Vec::new();
-        for piece in pieces {
-            systems.push(System::new(&piece.circuit)?);
-        }
+    fn blocks(
+        &mut self,
+        partition: &Partition,
+    ) -> Result<(Vec<PlannedBlock>, Option<PlannedSupply>), DrivenError> {
+        let nodes: &[String] = partition.supply.as_ref().map_or(&[], |s| &s.1);
         let mut planned: Vec<PlannedBlock> = Vec::new();
-        for (index, (piece, system)) in pieces.iter().zip(&systems).enumerate() {
+        // Outputs of the solver: those asked for, then the currents drawn from supply nodes, then
+        // the voltages of these.
+        let mut draws: Vec<usize> = Vec::new();
+        for (index, piece) in partition.blocks.iter().enumerate() {
+            let system = System::new(&piece.circuit)?;
             let node = |name: &str| piece.circuit.find_node(name).and_then(unknown);
+            let row = |source: &str| system.sources.get(source).map(|s| s.row);
             let mut terminals = Terminals::default();
-            let external = system.sources.get(self.input);
-            terminals.input_rows.extend(external.map(|s| s.row));
-            for (_, source) in &piece.tears {
-                if let Some(s) = system.sources.get(source) {
-                    terminals.input_rows.push(s.row);
-                    terminals.tear_rows.push(s.row);
-                }
+            let mut knowns = Vec::new();
+            if let Some(row) = row(self.input) {
+                knowns.push(0);
+                terminals.input_rows.push(row);
             }
-            let mut next_port = device_ports(system);
+            let mut outputs = Vec::new();
+            for (name, source) in &piece.supplies {
+                let (Some(row), Some(k)) = (row(source), nodes.iter().position(|n| n == name))
+                else {
+                    continue;
+                };
+                knowns.push(1 + k);
+                terminals.input_rows.push(row);
+                // The current into the source: what the supply node gets back.
+                outputs.push(self.outputs.len() + draws.len());
+                terminals.outputs.push(row);
+                draws.push(k);
+            }
+            for row in piece.tears.iter().filter_map(|(_, source)| row(source)) {
+                terminals.input_rows.push(row);
+                terminals.tear_rows.push(row);
+            }
+            let mut next_port = device_ports(&system);
             let mut children = Vec::new();
-            for (k, below) in pieces.iter().enumerate().filter(|(_, b)| b.parent == Some(index)) {
+            let below = partition.blocks.iter().enumerate();
+            for (k, below) in below.filter(|(_, b)| b.parent == Some(index)) {
                 terminals.driven.extend(below.tears.iter().filter_map(|(name, _)| node(name)));
                 let tears = below.tears.len();
                 children.push(Child { block: k, first_port: next_port, tears, loads: true });
                 next_port += tears;
             }
-            let torn: Vec<&str> = piece.tears.iter().map(|t| t.0.as_str()).collect();
-            let mut outputs = Vec::new();
-            for (k, &output) in self.outputs.iter().enumerate() {
-                let name = self.circuit.node_name(output);
-                if self.found[k] || torn.contains(&name) {
-                    continue;
-                }
-                if let Some(u) = node(name) {
-                    self.found[k] = true;
-                    outputs.push(k);
-                    terminals.outputs.push(u);
-                }
+            if next_port > MOST_PORTS {
+                return Err(DrivenError::TooLarge { ports: next_port });
             }
-            let matrices = Discrete::new(&piece.circuit, system, &terminals, self.step_s)?;
-            let (devices, mut rest_volts) = self.devices(piece, system);
-            let rest_states = self.rest_states(piece, system);
-            let mut rest_current = Vec::new();
-            let softplus = Softplus::new();
-            for d in &devices {
-                let mut v = [0.0; MAX_PORTS];
-                v[..d.ports].copy_from_slice(&rest_volts[d.first_port..d.first_port + d.ports]);
-                let c = d.law.currents(&softplus, &v);
-                rest_current.extend_from_slice(&c.current_a[..d.ports]);
-            }
-            rest_volts.resize(next_port, 0.0);
-            rest_current.resize(next_port, 0.0);
-            let parent_port = piece
-                .parent
-                .and_then(|p| planned[p].children.iter().find(|c| c.block == index))
-                .map_or(0, |c| c.first_port);
-            let largest = |m: &nalgebra::DMatrix<f64>| m.iter().fold(0.0f64, |a, v| a.max(v.abs()));
-            let loads =
-                [&matrices.cj, &matrices.dj, &matrices.kj].into_iter().any(|m| largest(m) > 0.0);
-            let empty = Panels::new(&nalgebra::DMatrix::zeros(0, 0));
-            let mut block = PlannedBlock {
-                parent: piece.parent,
-                parent_port,
-                states: system.storage.len(),
-                external: usize::from(external.is_some()),
-                tears: piece.tears.len(),
-                ports: next_port,
-                devices,
-                children,
-                loads,
-                outputs,
-                rest_volts,
-                rest_current,
-                rest_states,
-                to_ports: empty.clone(),
-                update: empty.clone(),
-                to_outputs: empty,
-                k: vec![],
-                d: vec![],
-                kj: vec![],
-                dj: vec![],
-            };
-            block.set_matrices(&matrices);
+            let cut_here = piece.tears.iter().chain(&piece.supplies);
+            let torn: Vec<&str> = cut_here.map(|t| t.0.as_str()).collect();
+            self.find_outputs(&piece.circuit, &torn, &mut outputs, &mut terminals);
+            let shape = Shape { knowns, children, outputs, ports: next_port };
+            let block = self.block(piece, &system, &terminals, shape)?;
             if let Some(parent) = piece.parent {
                 for child in planned[parent].children.iter_mut().filter(|c| c.block == index) {
-                    child.loads = loads;
+                    child.loads = block.loads;
                 }
             }
             planned.push(block);
         }
-        Ok(planned)
+        let supply = match &partition.supply {
+            Some((piece, nodes)) => Some(self.supply(piece, nodes, &draws)?),
+            None => None,
+        };
+        Ok((planned, supply))
+    }
+
+    /// Looks in a block for nodes that are outputs.
+    fn find_outputs(
+        &mut self,
+        circuit: &Circuit,
+        torn: &[&str],
+        outputs: &mut Vec<usize>,
+        terminals: &mut Terminals,
+    ) {
+        for (k, &output) in self.outputs.iter().enumerate() {
+            let name = self.circuit.node_name(output);
+            if self.found[k] || torn.contains(&name) {
+                continue;
+            }
+            if let Some(u) = circuit.find_node(name).and_then(unknown) {
+                self.found[k] = true;
+                outputs.push(k);
+                terminals.outputs.push(u);
+            }
+        }
+    }
+
+    fn supply(
+        &mut self,
+        piece: &Block,
+        nodes: &[String],
+        draws: &[usize],
+    ) -> Result<PlannedSupply, DrivenError> {
+        let system = System::new(&piece.circuit)?;
+        let at = |name: &str| piece.circuit.find_node(name).and_then(unknown);
+        let mut terminals = Terminals::default();
+        let first_output = self.outputs.len() + draws.len();
+        let mut outputs = Vec::new();
+        for (k, name) in nodes.iter().enumerate() {
+            if let Some(u) = at(name) {
+                outputs.push(first_output + k);
+                terminals.outputs.push(u);
+            }
+        }
+        let mut knowns = Vec::new();
+        for (k, &node) in draws.iter().enumerate() {
+            if let Some(u) = nodes.get(node).and_then(|n| at(n)) {
+                knowns.push(self.outputs.len() + k);
+                terminals.input_rows.push(u);
+            }
+        }
+        self.find_outputs(&piece.circuit, &[], &mut outputs, &mut terminals);
+        let shape = Shape { knowns, children: vec![], outputs, ports: 0 };
+        let block = self.block(piece, &system, &terminals, shape)?;
+        Ok(PlannedSupply { block, nodes: nodes.len(), first_output })
+    }
+
+    fn block(
+        &mut self,
+        piece: &Block,
+        system: &System,
+        terminals: &Terminals,
+        shape: Shape,
+    ) -> Result<PlannedBlock, DrivenError> {
+        let matrices = Discrete::new(&piece.circuit, system, terminals, self.step_s)?;
+        let (devices, mut rest_volts) = self.devices(piece, system);
+        let rest_states = self.rest_states(piece, system);
+        let exactness = devices
+            .iter()
+            .flat_map(|d| d.law.tolerances_v().into_iter().take(d.ports))
+            .map(|t| 1.0 / t)
+            .collect();
+        rest_volts.resize(shape.ports, 0.0);
+        let loads = [&matrices.cj, &matrices.dj, &matrices.kj]
+            .into_iter()
+            .any(|m| m.iter().any(|v| *v != 0.0));
+        let empty = Panels::new(&nalgebra::DMatrix::zeros(0, 0));
+        let mut block = PlannedBlock {
+            states: system.storage.len(),
+            knowns: shape.knowns,
+            tears: terminals.tear_rows.len(),
+            ports: shape.ports,
+            devices,
+            children: shape.children,
+            loads,
+            outputs: shape.outputs,
+            rest_volts,
+            rest_states,
+            exactness,
+            to_ports: empty.clone(),
+            update: empty.clone(),
+            to_outputs: empty,
+            k: vec![],
+            d: vec![],
+            kj: vec![],
+            dj: vec![],
+        };
+        block.set_matrices(&matrices);
+        Ok(block)
     }
 
     /// The storage states of a block at rest.
@@ -342,6 +442,13 @@ impl Maker<'_> {
             let mut v = [0.0; MAX_PORTS];
             v[..d.ports.len()].copy_from_slice(&volts[first_port..]);
             let name = piece.circuit.parts().nth(d.part).map_or("", |p| p.name.as_str());
+            let law = if self.options.fast_valves {
+                FastLaw::new(&d.law)
+            } else {
+                FastLaw::Exact(d.law.clone())
+            };
+            // By the very functions that run, so that rest is rest to the last digit.
+            let rest_current = law.currents(&self.softplus, &v).current_a;
             let valve = (!matches!(d.law, DeviceLaw::Diode { .. })).then(|| {
                 self.valves.push(PlannedValve {
                     name: name.to_owned(),
@@ -350,12 +457,13 @@ impl Maker<'_> {
                 });
                 self.valves.len() - 1
             });
-            let law = if self.options.fast_valves {
-                FastLaw::new(&d.law)
-            } else {
-                FastLaw::Exact(d.law.clone())
-            };
-            devices.push(PlannedDevice { law, first_port, ports: d.ports.len(), valve });
+            devices.push(PlannedDevice {
+                law,
+                first_port,
+                ports: d.ports.len(),
+                rest_current,
+                valve,
+            });
         }
         (devices, volts)
     }

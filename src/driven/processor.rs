@@ -2,27 +2,24 @@
 
 use std::sync::Arc;
 
-use super::block::RunningBlock;
 use super::error::DrivenError;
 use super::halfband::{Past, dot};
+use super::kernel::{Exchange, Kernel, kernel};
 use super::oversample::{Downsampler, MOST_FACTOR, Upsampler};
 use super::plan::DrivenPlan;
 use super::statistics::{Report, ValveTally, report};
 
-/// Newton has converged when no device's port moves further than this. What is left of the
-/// error is of second order: below a microvolt at a plate.
-const TOLERANCE_V: f64 = 1e-4;
-/// Plain Newton steps before the damping sets in.
-const PLAIN_STEPS: usize = 8;
-/// Steps after which the best that was found is taken.
-const MOST_STEPS: usize = 60;
+/// Newton steps in one go.
+const MOST_STEPS: usize = 16;
+/// Shortest stretch of the way from one step's solution to the next.
+const SHORTEST_STRETCH: f64 = 1.0 / 4096.0;
 /// Input beyond this many volts is clipped: no source in front of an amp gives more.
 const LARGEST_INPUT_V: f64 = 1e4;
 
 /// Counts of what went wrong.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Troubles {
-    /// Steps in which Newton did not reach its tolerance.
+    /// Steps in which Newton did not reach its tolerance, even in short stretches.
     pub not_converged: u64,
     /// Steps given up because a value was not finite.
     pub not_finite: u64,
@@ -34,15 +31,28 @@ pub struct Troubles {
 #[derive(Clone, Debug)]
 pub struct DrivenProcessor {
     plan: Arc<DrivenPlan>,
-    blocks: Vec<RunningBlock>,
+    solver: Solver,
     up: Upsampler,
     down: Vec<Downsampler>,
     past: Vec<Past>,
     /// Outputs of one sample at the internal rate.
     fine: Vec<[f64; MOST_FACTOR]>,
-    step_outputs: Vec<f64>,
+    bad_input: u64,
+}
+
+/// The circuit at the internal rate.
+#[derive(Debug)]
+struct Solver {
+    blocks: Vec<Box<dyn Kernel>>,
+    supply: Option<Box<dyn Kernel>>,
+    /// The signal, then the supply voltages (deviation from rest) as the last steps foretell them.
+    knowns: Vec<f64>,
+    supply_before: Vec<f64>,
+    exchanges: Vec<Exchange>,
+    outputs: Vec<f64>,
     valves: Vec<ValveTally>,
-    troubles: Troubles,
+    not_converged: u64,
+    not_finite: u64,
     steps: u64,
     newton_steps: u64,
 }
@@ -51,16 +61,27 @@ impl DrivenProcessor {
     pub(super) fn new(plan: Arc<DrivenPlan>) -> Self {
         let outputs = plan.outputs();
         Self {
-            blocks: plan.blocks.iter().map(RunningBlock::new).collect(),
+            solver: Solver {
+                blocks: plan.blocks.iter().map(kernel).collect(),
+                supply: plan.supply.as_ref().map(|s| kernel(&s.block)),
+                knowns: vec![0.0; 1 + plan.supply.as_ref().map_or(0, |s| s.nodes)],
+                supply_before: vec![0.0; plan.supply.as_ref().map_or(0, |s| s.nodes)],
+                exchanges: vec![Exchange::default(); plan.blocks.len()],
+                outputs: vec![
+                    0.0;
+                    plan.supply.as_ref().map_or(outputs, |s| s.first_output + s.nodes)
+                ],
+                valves: plan.valves.iter().map(ValveTally::new).collect(),
+                not_converged: 0,
+                not_finite: 0,
+                steps: 0,
+                newton_steps: 0,
+            },
             up: Upsampler::new(&plan.oversampling),
             down: (0..outputs).map(|_| Downsampler::new(&plan.oversampling)).collect(),
             past: plan.equalisers.iter().map(|e| Past::new(e.len())).collect(),
             fine: vec![[0.0; MOST_FACTOR]; outputs],
-            step_outputs: vec![0.0; outputs],
-            valves: plan.valves.iter().map(ValveTally::new).collect(),
-            troubles: Troubles::default(),
-            steps: 0,
-            newton_steps: 0,
+            bad_input: 0,
             plan,
         }
     }
@@ -99,82 +120,21 @@ impl DrivenProcessor {
         let x = if x.is_finite() && x.abs() <= LARGEST_INPUT_V {
             x
         } else {
-            self.troubles.bad_input += 1;
+            self.bad_input += 1;
             if x.is_nan() { 0.0 } else { x.clamp(-LARGEST_INPUT_V, LARGEST_INPUT_V) }
         };
-        let plan = Arc::clone(&self.plan);
+        let plan = &*self.plan;
         let mut raised = [0.0; MOST_FACTOR];
         self.up.push(&plan.oversampling, x, &mut raised);
         for (k, &u) in raised[..plan.oversampling.factor()].iter().enumerate() {
-            self.step(&plan, u);
-            for (fine, &y) in self.fine.iter_mut().zip(&self.step_outputs) {
+            self.solver.step(plan, u);
+            for (fine, &y) in self.fine.iter_mut().zip(&self.solver.outputs) {
                 fine[k] = y;
             }
         }
         for ((down, fine), past) in self.down.iter_mut().zip(&mut self.fine).zip(&mut self.past) {
             past.push(down.push(&plan.oversampling, fine));
         }
-    }
-
-    /// One internal step.
-    fn step(&mut self, plan: &DrivenPlan, u: f64) {
-        self.steps += 1;
-        for (block, planned) in self.blocks.iter_mut().zip(&plan.blocks) {
-            block.begin(planned, u);
-        }
-        let mut share = 1.0;
-        let mut converged = false;
-        for count in 0..MOST_STEPS {
-            self.newton_steps += 1;
-            let largest = self.newton(plan, share);
-            if largest <= TOLERANCE_V {
-                converged = true;
-                break;
-            }
-            if !largest.is_finite() || count == PLAIN_STEPS {
-                self.blocks.iter_mut().for_each(RunningBlock::restart);
-                share = 0.7;
-            } else if count > PLAIN_STEPS && count % 12 == 0 {
-                share *= 0.6;
-            }
-        }
-        if !self.blocks.iter().all(RunningBlock::is_finite) {
-            self.troubles.not_finite += 1;
-            self.blocks.iter_mut().for_each(RunningBlock::abandon);
-            return;
-        }
-        if !converged {
-            self.troubles.not_converged += 1;
-        }
-        for (block, planned) in self.blocks.iter_mut().zip(&plan.blocks) {
-            for device in &planned.devices {
-                if let Some(tally) = device.valve.and_then(|v| self.valves.get_mut(v)) {
-                    tally.add(block.v[device.first_port]);
-                }
-            }
-            block.finish(planned, &mut self.step_outputs);
-        }
-        for &k in &plan.straight_outputs {
-            self.step_outputs[k] = u;
-        }
-    }
-
-    /// One Newton step of the whole circuit: up through the blocks, then down.
-    #[inline(always)]
-    fn newton(&mut self, plan: &DrivenPlan, share: f64) -> f64 {
-        for index in (0..self.blocks.len()).rev() {
-            let (upper, lower) = self.blocks.split_at_mut(index + 1);
-            upper[index].eliminate(&plan.blocks[index], &plan.softplus, lower, index + 1);
-        }
-        let mut largest = 0.0f64;
-        for index in 0..self.blocks.len() {
-            let (above, here) = self.blocks.split_at_mut(index);
-            let planned = &plan.blocks[index];
-            let parent = planned.parent.map(|p| &above[p]);
-            let moved = here[0].substitute(planned, parent, share);
-            largest = if moved <= largest { largest } else { moved };
-        }
-        largest
     }
 
     /// Back to rest, with all counts at zero.
@@ -191,6 +151,8 @@ impl DrivenProcessor {
         let same = self.plan.blocks.len() == plan.blocks.len()
             && self.plan.oversampling() == plan.oversampling()
             && self.plan.outputs() == plan.outputs()
+            && self.plan.supply.as_ref().map(|s| s.block.states)
+                == plan.supply.as_ref().map(|s| s.block.states)
             && self
                 .plan
                 .blocks
@@ -200,9 +162,13 @@ impl DrivenProcessor {
         if !same {
             return Err(DrivenError::Different);
         }
-        for ((running, old), new) in self.blocks.iter_mut().zip(&self.plan.blocks).zip(&plan.blocks)
-        {
+        let blocks = self.solver.blocks.iter_mut();
+        for ((running, old), new) in blocks.zip(&self.plan.blocks).zip(&plan.blocks) {
             running.change_plan(old, new);
+        }
+        let supplies = (&mut self.solver.supply, &self.plan.supply, &plan.supply);
+        if let (Some(running), Some(old), Some(new)) = supplies {
+            running.change_plan(&old.block, &new.block);
         }
         self.plan = plan.clone();
         Ok(())
@@ -210,16 +176,128 @@ impl DrivenProcessor {
 
     /// What went wrong so far.
     pub fn troubles(&self) -> Troubles {
-        self.troubles
+        Troubles {
+            not_converged: self.solver.not_converged,
+            not_finite: self.solver.not_finite,
+            bad_input: self.bad_input,
+        }
     }
 
     /// Newton steps for each internal step, on average.
     pub fn mean_newton_steps(&self) -> f64 {
-        self.newton_steps as f64 / (self.steps.max(1)) as f64
+        self.solver.newton_steps as f64 / (self.solver.steps.max(1)) as f64
     }
 
     /// How far each valve was driven so far. Allocates.
     pub fn report(&self) -> Report {
-        report(&self.plan.valves, &self.valves, self.troubles, self.mean_newton_steps())
+        let (troubles, mean) = (self.troubles(), self.mean_newton_steps());
+        report(&self.plan.valves, &self.solver.valves, troubles, mean)
+    }
+}
+
+impl Solver {
+    /// One internal step.
+    #[inline(always)]
+    fn step(&mut self, plan: &DrivenPlan, u: f64) {
+        self.steps += 1;
+        self.knowns[0] = u;
+        for (block, planned) in self.blocks.iter_mut().zip(&plan.blocks) {
+            block.begin(planned, &self.knowns);
+        }
+        if !self.newton(plan) && !self.in_stretches(plan) {
+            self.not_converged += 1;
+        }
+        if !self.blocks.iter().all(|b| b.is_finite()) {
+            self.not_finite += 1;
+            self.blocks.iter_mut().for_each(|b| b.abandon());
+            return;
+        }
+        for (block, planned) in self.blocks.iter_mut().zip(&plan.blocks) {
+            for device in &planned.devices {
+                if let Some(tally) = device.valve.and_then(|v| self.valves.get_mut(v)) {
+                    tally.add(block.port_volts(device.first_port));
+                }
+            }
+            block.finish(planned, &mut self.outputs);
+        }
+        if let (Some(supply), Some(planned)) = (&mut self.supply, &plan.supply) {
+            supply.begin(&planned.block, &self.outputs);
+            supply.finish(&planned.block, &mut self.outputs);
+            let volts = &self.outputs[planned.first_output..];
+            let knowns = self.knowns[1..].iter_mut();
+            for ((known, before), now) in knowns.zip(&mut self.supply_before).zip(volts) {
+                *known = 2.0 * now - *before;
+                *before = *now;
+            }
+        }
+        for &k in &plan.straight_outputs {
+            self.outputs[k] = u;
+        }
+    }
+
+    /// Newton's method from the present guess; whether it came to rest.
+    #[inline(always)]
+    fn newton(&mut self, plan: &DrivenPlan) -> bool {
+        for _ in 0..MOST_STEPS {
+            self.newton_steps += 1;
+            // Up through the blocks, then down.
+            for (index, block) in self.blocks.iter_mut().enumerate().rev() {
+                let planned = &plan.blocks[index];
+                block.eliminate(planned, &plan.softplus, &mut self.exchanges, index);
+            }
+            let mut largest = 0.0f64;
+            for (index, block) in self.blocks.iter_mut().enumerate() {
+                let moved = block.substitute(&plan.blocks[index], &mut self.exchanges, index);
+                largest = largest.max(moved);
+            }
+            if largest <= 1.0 {
+                // max() drops a NaN: it is caught here.
+                return self.blocks.iter().all(|b| b.is_finite());
+            }
+        }
+        false
+    }
+
+    /// The way from the last step's solution to this one's in stretches as short as needed: each
+    /// starts from a solution, so Newton's method has little to go. It always ends.
+    #[cold]
+    fn in_stretches(&mut self, plan: &DrivenPlan) -> bool {
+        self.blocks.iter_mut().for_each(|b| b.open_path());
+        let (mut reached, mut stretch) = (0.0, 0.5);
+        while reached < 1.0 {
+            let share = f64::min(reached + stretch, 1.0);
+            self.blocks.iter_mut().for_each(|b| b.set_path(share));
+            if self.newton(plan) {
+                self.blocks.iter_mut().for_each(|b| b.keep());
+                reached = share;
+                stretch *= 2.0;
+            } else {
+                self.blocks.iter_mut().for_each(|b| b.go_back());
+                stretch *= 0.5;
+                if stretch < SHORTEST_STRETCH {
+                    break;
+                }
+            }
+        }
+        if reached < 1.0 {
+            self.blocks.iter_mut().for_each(|b| b.set_path(1.0));
+            return self.newton(plan);
+        }
+        true
+    }
+}
+
+impl Clone for Solver {
+    fn clone(&self) -> Self {
+        Self {
+            blocks: self.blocks.iter().map(|b| b.boxed_clone()).collect(),
+            supply: self.supply.as_ref().map(|s| s.boxed_clone()),
+            knowns: self.knowns.clone(),
+            supply_before: self.supply_before.clone(),
+            exchanges: self.exchanges.clone(),
+            outputs: self.outputs.clone(),
+            valves: self.valves.clone(),
+            ..*self
+        }
     }
 }

@@ -1,7 +1,9 @@
 //! The meter against EBU Tech 3341 (2023), table 1, and ITU-R BS.1770; then clips made equally loud.
 
+use ebur128::{Channel, EbuR128, Mode};
 use presolder::audio::{
-    Clip, LoudnessKind, Noise, TRUE_PEAK_CEILING_DBTP, match_loudness, measure_loudness,
+    Clip, LoudnessKind, LoudnessMeter, Noise, TRUE_PEAK_CEILING_DBTP, match_loudness,
+    measure_loudness,
 };
 
 use super::sine;
@@ -178,4 +180,31 @@ fn silent_clips_do_not_count() {
     let alone = match_loudness(&[&silent], None).expect("matched");
     assert_eq!(alone.lufs, f64::NEG_INFINITY);
     assert!(match_loudness(&[], None).expect("nothing to do").clips.is_empty());
+}
+
+/// The gating done here, at any gain, against the integrated loudness of the crate `ebur128` for the
+/// scaled samples, given in pieces of odd sizes.
+#[test]
+fn gating_at_any_gain() {
+    let clip = plucks(7, 0.2, 0.5, 44_100);
+    let mut meter = LoudnessMeter::new(1, clip.sample_rate_hz).expect("a meter");
+    for piece in clip.samples.chunks(1_237) {
+        meter.add(&[piece]).expect("measured");
+    }
+    let measured = meter.finish().expect("measured");
+    assert_eq!(measured.frames(), clip.samples.len() as u64);
+    assert_eq!(measured.peak(), clip.peak());
+    for gain_db in [0.0, 6.0, -10.0, -25.0, -35.0, -42.0] {
+        let scaled = clip.scaled(gain(gain_db));
+        let mut other =
+            EbuR128::new(1, clip.sample_rate_hz, Mode::I | Mode::TRUE_PEAK).expect("ok");
+        other.set_channel_map(&[Channel::Center]).expect("ok");
+        other.add_frames_f64(&scaled.samples).expect("ok");
+        let expected = other.loudness_global().expect("ok");
+        let got = measured.at_gain(gain(gain_db)).expect("measured");
+        assert_eq!(got.kind, LoudnessKind::Integrated);
+        assert!((got.lufs - expected).abs() < 1e-6, "{gain_db} dB: {} and {expected}", got.lufs);
+        let true_peak_dbtp = 20.0 * other.true_peak(0).expect("ok").log10();
+        assert!((got.true_peak_dbtp - true_peak_dbtp).abs() < 1e-3, "{}", got.true_peak_dbtp);
+    }
 }

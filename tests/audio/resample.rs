@@ -1,7 +1,7 @@
 use std::borrow::Cow;
 use std::f64::consts::PI;
 
-use presolder::audio::{Clip, resample, to_working_rate};
+use presolder::audio::{Clip, Resampler, resample, to_working_rate};
 
 use super::sine;
 
@@ -104,4 +104,24 @@ fn working_rates() {
     let single = Clip { samples: vec![0.5], sample_rate_hz: 44_100 };
     assert_eq!(resample(&single, 48_000).expect("resampled").samples.len(), 2);
     assert!(resample(&single, 0).is_err());
+}
+
+#[test]
+fn pieces_give_what_the_whole_gives() {
+    for (from_hz, to_hz) in PAIRS_HZ {
+        let clip = Clip { samples: swell(700.0, from_hz), sample_rate_hz: from_hz };
+        let whole = resample(&clip, to_hz).expect("resampled").samples;
+        let mut resampler = Resampler::new(from_hz, to_hz).expect("planned");
+        let mut gathered = Vec::new();
+        for piece in clip.samples.chunks(331) {
+            // The output is handed on and emptied each time, as when streaming.
+            let mut ready = Vec::new();
+            resampler.push(piece, &mut ready).expect("resampled");
+            gathered.extend_from_slice(&ready);
+        }
+        let mut rest = Vec::new();
+        resampler.finish(&mut rest).expect("resampled");
+        gathered.extend_from_slice(&rest);
+        assert!(gathered == whole, "{from_hz} to {to_hz} Hz");
+    }
 }

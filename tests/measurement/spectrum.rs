@@ -1,6 +1,6 @@
 use std::f64::consts::TAU;
 
-use presolder::analysis::{GUITAR_STRINGS, Spectrum, SpectrumError, band_energy_db};
+use presolder::analysis::{GUITAR_STRINGS, Spectrum, SpectrumError, SpectrumMeter, band_energy_db};
 use presolder::audio::Noise;
 
 fn tone(hz: f64, peak: f64, seconds: f64, rate_hz: f64) -> Vec<f64> {
@@ -84,4 +84,16 @@ fn what_has_no_spectrum() {
     ));
     let silent = Spectrum::measure(&[0.0; 100], 48_000.0, 10.0).expect("measured");
     assert_eq!(silent.band_level_db(0.0, 100.0), f64::NEG_INFINITY);
+}
+
+#[test]
+fn pieces_give_what_the_whole_gives() {
+    let mut noise = Noise::new(21);
+    let samples: Vec<f64> = (0..123_457).map(|_| noise.triangular()).collect();
+    let whole = Spectrum::measure(&samples, 44_100.0, 3.0).expect("measured");
+    let mut meter = SpectrumMeter::new(44_100.0, 3.0).expect("a meter");
+    for piece in samples.chunks(1_111) {
+        meter.add(piece).expect("measured");
+    }
+    assert_eq!(meter.finish().expect("measured"), whole);
 }

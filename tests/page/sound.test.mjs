@@ -234,37 +234,6 @@ test("the difference is one more voice at the same place, and can be lifted", as
   await context.close();
 });
 
-test("a browser without a FLAC decoder gets the same samples through the page's own", async () => {
-  const { page, faults, context } = await offline();
-  await page.evaluate(() => window.perform([]));
-  await page.evaluate(() => { window.native = window.heard.slice(); });
-  const native = await page.evaluate(() => Array.from(window.heard.subarray(20000, 20400)));
-  const without = await open(browser, "job", {}, `(${rig})();
-    window.refused = 0;
-    window.waves = 0;
-    const decode = OfflineAudioContext.prototype.decodeAudioData;
-    OfflineAudioContext.prototype.decodeAudioData = function (data) {
-      const start = String.fromCharCode(...new Uint8Array(data, 0, 4));
-      if (start === "fLaC") { window.refused += 1; return Promise.reject(new DOMException("no decoder", "EncodingError")); }
-      if (start === "RIFF") window.waves += 1;
-      return decode.call(this, data);
-    };`);
-  await without.page.evaluate(() => { window.unpacked = async () => {}; });
-  await without.page.evaluate(() => window.perform([]));
-  const [refused, waves] = await without.page.evaluate(() => [window.refused, window.waves]);
-  assert.ok(refused >= 7 && waves === refused, "each clip was refused as FLAC and taken as WAV");
-  const own = await without.page.evaluate(() => Array.from(window.heard.subarray(20000, 20400)));
-  assert.deepEqual(own, native);
-  const sums = await Promise.all([page, without.page].map((p) => p.evaluate(async () => {
-    const digest = await crypto.subtle.digest("SHA-256", window.heard);
-    return Array.from(new Uint8Array(digest)).join();
-  })));
-  assert.equal(sums[0], sums[1], "bit for bit over the whole clip");
-  assert.deepEqual([...faults, ...without.faults], []);
-  await context.close();
-  await without.context.close();
-});
-
 test("in a trial the hidden one is heard, and its switch cannot be told from any other", async () => {
   const { page, faults, context } = await open(browser, "job", {}, `(${rig})();
     crypto.getRandomValues = (list) => { list[0] = window.secret ?? 0; return list; };`);
