@@ -293,7 +293,10 @@ fn parts(
     let progress = bar(candidates.count() as u64, "parts");
     let model = Some(&built.circuit);
     let (series, rules) = (Series::E12, &question.rules);
-    let found = single_changes(&target, there, model, series, rules, &|| progress.inc(1))?;
+    let mut found = single_changes(&target, there, model, series, rules, &|| progress.inc(1))?;
+    // Inner parts of a loudspeaker have no value to exchange.
+    found.changes.retain(|c| question.there.parts().contains_key(&c.part));
+    found.left_out.retain(|part| question.there.parts().contains_key(part));
     progress.finish_and_clear();
     Ok(found)
 }
@@ -337,11 +340,12 @@ fn words(
         ));
     }
     for end in &scale.ends {
-        words.push(format!(
-            "{} {} nothing there equals this.",
-            if end.above { "Beyond" } else { "Below" },
-            end.clock
-        ));
+        let beyond = if end.above { "Beyond" } else { "Below" };
+        // Where nothing is the same anyway, an end says only how far the other knob goes.
+        words.push(match same + shape {
+            0 => format!("{beyond} {} the knobs there go no further along.", end.clock),
+            _ => format!("{beyond} {} nothing there equals this.", end.clock),
+        });
     }
     if let Some(AsBuilt { version, mark }) = as_built {
         let far = match mark.likeness {
