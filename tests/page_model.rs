@@ -121,6 +121,60 @@ fn the_page_says_what_the_circuit_does() {
     assert_eq!(model.job_digest, job().digest().unwrap());
 }
 
+/// The same pot with another taper, asked about by the job's `[dials]`.
+const DIALS: &str = r#"
+title = "Another pot"
+amp = "bench.toml"
+
+[[versions]]
+name = "as received"
+
+[[versions]]
+name = "audio pot"
+controls = { volume = { label = "Volume", pot = "VR1", taper = "audio 15 %" } }
+
+[dials]
+version = "as received"
+control = "volume"
+to_version = "audio pot"
+level_offset = false
+"#;
+
+#[test]
+fn a_job_with_dials_shows_the_two_scales() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("bench.toml"), AMP).unwrap();
+    let job = Job::parse(DIALS, "work.toml", folder.path()).unwrap();
+    let model = page_model(&job, &[]).unwrap();
+    let [dial] = model.dials.as_slice() else { panic!("{:?}", model.dials) };
+    assert_eq!(dial.here, "Volume of \u{201c}as received\u{201d}");
+    assert_eq!(dial.there, "Volume of \u{201c}audio pot\u{201d}");
+    assert_eq!(dial.rows.len(), 21);
+    // The closed law of the taper, R(x)/R = (b^x - 1)/(b - 1), turned round.
+    let b = (1.0 / 0.15 - 1.0_f64).powi(2);
+    for row in dial.rows.iter().skip(1) {
+        let expected = 10.0 * (1.0 + row.here / 10.0 * (b - 1.0)).ln() / b.ln();
+        let there = row.there.unwrap();
+        assert!((there - expected).abs() < 0.01, "{}: {there}, not {expected}", row.here);
+        assert!(row.residual_db < 0.01 && row.level_offset_db.abs() < 0.01);
+    }
+    let html = write_page(&model).unwrap().html;
+    assert!(html.contains("Dial against dial") && html.contains("12:00 (5)"));
+    // Without [dials] there is no scale, and what cannot be asked is told before any rendering.
+    assert!(page_model(&self::job(), &[]).unwrap().dials.is_empty());
+    for (from, to, told) in [
+        ("control = \"volume\"", "control = \"volum\"", "did you mean volume?"),
+        ("level_offset = false", "free = [\"treble\"]", "has no control treble"),
+        ("level_offset = false", "free = [\"volume\", \"volume\"]", "free twice"),
+        ("to_version = \"audio pot\"", "to_amp = \"nowhere.toml\"", "nowhere.toml"),
+        ("to_version = \"audio pot\"", "to_amp = \"larkspur-2\"", "larkspur-22"),
+    ] {
+        let error = Job::parse(&DIALS.replace(from, to), "work.toml", folder.path()).unwrap_err();
+        assert!(error.to_string().contains(told), "{error}");
+        assert!(error.to_string().starts_with("work.toml:1"), "the line is told: {error}");
+    }
+}
+
 #[test]
 fn takes_follow_the_pages_order_and_are_matched_in_loudness() {
     // In the job's order: proposed, as received, both, turned up.

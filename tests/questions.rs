@@ -49,7 +49,14 @@ fn the_fixed_leg_of_the_small_amp_sits_on_the_added_knob() {
 #[test]
 fn the_added_knob_maps_onto_the_larger_amp() {
     let found = json(&[
-        "dials", "tamarack-85", "--control", "middle", "--positions", "3", "larkspur-22", "--free",
+        "dials",
+        "tamarack-85",
+        "--control",
+        "middle",
+        "--positions",
+        "3",
+        "larkspur-22",
+        "--free",
         "treble,bass",
     ]);
     let rows = found["rows"].as_array().expect("rows");
@@ -59,14 +66,18 @@ fn the_added_knob_maps_onto_the_larger_amp() {
             assert!(row[key].as_f64().expect("a number").is_finite());
         }
         let whole = row["whole_db"].as_f64().expect("a number");
-        let parts = row["shape_db"].as_f64().expect("a number").hypot(row["level_db"].as_f64().expect("a number"));
+        let parts = row["shape_db"]
+            .as_f64()
+            .expect("a number")
+            .hypot(row["level_db"].as_f64().expect("a number"));
         assert!((whole - parts).abs() < 1e-9);
     }
 }
 
 #[test]
 fn an_amp_equals_itself() {
-    let found = json(&["dials", "larkspur-22", "larkspur-22", "--control", "treble", "--positions", "5"]);
+    let found =
+        json(&["dials", "larkspur-22", "larkspur-22", "--control", "treble", "--positions", "5"]);
     for row in found["rows"].as_array().expect("rows") {
         let (here, there) = (row["here"].as_f64(), row["there"][0]["position"].as_f64());
         assert!((here.expect("a number") - there.expect("a number")).abs() < 1e-3, "{row}");
@@ -75,18 +86,109 @@ fn an_amp_equals_itself() {
     assert!(found["ends"].as_array().expect("a list").is_empty());
 }
 
+/// A stack alone, by its parts: the source that feeds it, the two lower capacitors, and the rest.
+fn stack(source: &str, middle: &str, rest: &str, knobs: &str) -> String {
+    format!(
+        "title = \"A stack\"\ninput = \"jack\"\noutput = \"out\"\n\n[parts]\n\
+         R1 = {{ kind = \"resistor\", value = \"{source}\", between = [\"jack\", \"p\"] }}\n\
+         R4 = {{ kind = \"resistor\", value = \"1M\", between = [\"out\", \"ground\"] }}\n\
+         C4 = {{ kind = \"capacitor\", value = \"100p\", between = [\"out\", \"ground\"] }}\n\
+         C2 = {{ kind = \"capacitor\", value = \"22n\", between = [\"s\", \"b\"] }}\n\
+         C3 = {{ kind = \"capacitor\", value = \"22n\", between = [\"s\", \"{middle}\"] }}\n\
+         VR1 = {{ kind = \"pot\", value = \"250k\", hot = \"t\", wiper = \"out\", cold = \"b\" }}\n\
+         {rest}\n[controls]\ntreble = {{ pot = \"VR1\", taper = \"linear\" }}\n\
+         bass = {{ pot = \"VR2\", taper = \"linear\" }}\n{knobs}"
+    )
+}
+
+// common practice, no source: two capacitors do not make a plate-fed stack a follower-fed one. The
+// figures come from an independent search (another program, other points in the same band).
+#[test]
+fn two_capacitors_are_not_called_a_match() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let plate = stack(
+        "38k",
+        "m",
+        "C1 = { kind = \"capacitor\", value = \"250p\", between = [\"p\", \"t\"] }\n\
+         R2 = { kind = \"resistor\", value = \"100k\", between = [\"p\", \"s\"] }\n\
+         R3 = { kind = \"resistor\", value = \"6k8\", between = [\"m\", \"ground\"] }\n\
+         VR2 = { kind = \"rheostat\", value = \"250k\", between = [\"b\", \"m\"] }\n",
+        "",
+    );
+    let follower = stack(
+        "600R",
+        "w",
+        "C1 = { kind = \"capacitor\", value = \"470p\", between = [\"p\", \"t\"] }\n\
+         R2 = { kind = \"resistor\", value = \"33k\", between = [\"p\", \"s\"] }\n\
+         VR2 = { kind = \"rheostat\", value = \"1M\", between = [\"b\", \"m\"] }\n\
+         VR3 = { kind = \"pot\", value = \"25k\", hot = \"m\", wiper = \"w\", cold = \"ground\" }\n",
+        "middle = { pot = \"VR3\", taper = \"linear\" }\n",
+    );
+    let [here, there] = [("follower.toml", follower), ("plate.toml", plate)].map(|(name, text)| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).expect("an amp file");
+        path.to_str().expect("UTF-8").to_owned()
+    });
+    let typed = [
+        "dials",
+        &here,
+        &there,
+        "--control",
+        "middle",
+        "--free",
+        "treble,bass",
+        "--positions",
+        "3",
+        "--parts",
+    ];
+    let found = json(&typed);
+    let row = &found["rows"][1];
+    let figure = |key: &str| row[key].as_f64().expect("a number");
+    assert!((figure("shape_db") - 0.84).abs() < 0.03, "{row}");
+    assert!((figure("level_db") + 11.0).abs() < 0.2, "{row}");
+    assert_ne!(row["likeness"], "same");
+    let words = found["words"].as_array().expect("words");
+    let said: Vec<&str> = words.iter().map(|w| w.as_str().expect("text")).collect();
+    assert!(
+        said.iter().any(|w| w.starts_with("No match") || w.starts_with("Nothing there")),
+        "{said:?}"
+    );
+    assert!(said.iter().any(|w| w.contains("dB lower")), "{said:?}");
+    let part = said.iter().find(|w| w.contains("The single part there that helps most is"));
+    let part = part.expect("the part");
+    assert!(part.contains("brings the whole difference from"), "{part}");
+    // Without a level offset nothing fits at all.
+    let strict = json(&[&typed[..], &["--no-level-offset"]].concat());
+    for row in strict["rows"].as_array().expect("rows") {
+        assert!(row["whole_db"].as_f64().expect("a number") > 8.0, "{row}");
+        assert_eq!(row["likeness"], "closest");
+    }
+}
+
 #[test]
 fn plots_and_clips_are_written_and_not_overwritten() {
     let folder = tempfile::tempdir().expect("a folder");
     let (svg, wav) = (folder.path().join("a.svg"), folder.path().join("a.wav"));
     let [svg, wav] = [&svg, &wav].map(|p: &std::path::PathBuf| p.to_str().expect("UTF-8"));
     let typed = [
-        "dials", "larkspur-22", "larkspur-22", "--control", "bass", "--positions", "3", "--svg", svg,
-        "--listen", wav,
+        "dials",
+        "larkspur-22",
+        "larkspur-22",
+        "--control",
+        "bass",
+        "--positions",
+        "3",
+        "--svg",
+        svg,
+        "--listen",
+        wav,
     ];
     let told = answer(&typed);
     // The same amp at the same place: nothing is left of loudness.
-    assert!(told.contains("loudness left +0.00 LU") || told.contains("loudness left -0.00 LU"), "{told}");
+    assert!(
+        told.contains("loudness left +0.00 LU") || told.contains("loudness left -0.00 LU"),
+        "{told}"
+    );
     assert!(std::fs::read_to_string(svg).expect("a plot").contains("<svg"));
     let clip = presolder::audio::read_wav(Path::new(wav), presolder::audio::ChannelChoice::Mix)
         .expect("a clip");
@@ -103,7 +205,8 @@ fn values_are_found_and_can_be_pasted() {
     let best = &found["answers"][0];
     assert_eq!(best["miss_db"].as_f64(), Some(0.0), "{best}");
     // What is pasted is a version of the job.
-    let job = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(DEMO)).expect("a job");
+    let job =
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(DEMO)).expect("a job");
     let at = job.find("[compare]").expect("a section");
     let pasted = format!(
         "{}{}\n{}",
@@ -128,7 +231,17 @@ fn values_are_found_and_can_be_pasted() {
 #[test]
 fn the_same_seed_gives_the_same_spread() {
     let run = |seed: &str| {
-        answer(&["spread", "larkspur-22", "--draws", "20", "--points", "20", "--csv", "--seed", seed])
+        answer(&[
+            "spread",
+            "larkspur-22",
+            "--draws",
+            "20",
+            "--points",
+            "20",
+            "--csv",
+            "--seed",
+            seed,
+        ])
     };
     let one = run("4");
     assert_eq!(one, run("4"));
@@ -151,8 +264,14 @@ fn a_job_is_drawn_before_and_after() {
 fn what_cannot_be_asked_is_refused() {
     for (typed, told) in [
         (vec!["dials", "larkspur-22", "tamarack-85"], "which control?"),
-        (vec!["dials", "larkspur-22", "tamarack-85", "--control", "trebel"], "did you mean treble?"),
-        (vec!["dials", "tamarack-85", "larkspur-22", "--control", "middle"], "has no control middle"),
+        (
+            vec!["dials", "larkspur-22", "tamarack-85", "--control", "trebel"],
+            "did you mean treble?",
+        ),
+        (
+            vec!["dials", "tamarack-85", "larkspur-22", "--control", "middle"],
+            "has no control middle",
+        ),
         (
             vec!["dials", "tamarack-85", "larkspur-22", "--control", "treble", "--low", "9000"],
             "two rising frequencies",
@@ -183,7 +302,10 @@ fn slips_in_the_sections_are_told_with_their_line() {
         ("[values.parts]\nC77 = {}", "there is no part C77"),
         ("[[values.goals]]\nat = \"30 Hz\"", "down_at_least or down_at_most"),
         ("[[values.goals]]\ncorner = \"30 Hz\"\nat = \"30 Hz\"", "one of the keys"),
-        ("[[values.goals]]\nat = \"30 Hz\"\nthan = \"x\"\ndown_at_most = \"1 dB\"", "no version \"x\""),
+        (
+            "[[values.goals]]\nat = \"30 Hz\"\nthan = \"x\"\ndown_at_most = \"1 dB\"",
+            "no version \"x\"",
+        ),
         ("[spread]\ndistribution = \"normall\"", "did you mean normal?"),
         ("[spread.tolerances]\nC77 = \"5 %\"", "has a part C77"),
         ("[spread.tolerances]\nC7 = \"100 %\"", "below 100 %"),

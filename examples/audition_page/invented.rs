@@ -286,6 +286,8 @@ fn dials() -> DialScale {
         here: "Middle of \u{201c}proposed\u{201d}, a 25k pot".to_owned(),
         there: "Middle of a three-control amp, a 10k pot".to_owned(),
         rows: (0..=10).map(row).collect(),
+        as_built: Some(2.72),
+        same_db: 0.5,
         notes: vec![
             "As built, with the fixed 6k8, the knob would stand at 9:45.".to_owned(),
             "Beyond 11:00 nothing there equals this.".to_owned(),

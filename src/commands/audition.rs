@@ -12,6 +12,7 @@ use crate::page::model as page;
 use crate::render::{ClipSet, RenderedClip};
 
 use super::Failure;
+use super::dials::dial_scales;
 
 /// Highest sample rate on a page: more would only make the file larger.
 const PAGE_RATE_HZ: u32 = 48_000;
@@ -24,8 +25,8 @@ const LEVEL_BAND_HZ: [f64; 2] = [300.0, 1000.0];
 /// A loudspeaker's band where an amp has no speaker: all that a person hears.
 const NO_SPEAKER_HZ: [f64; 2] = [20.0, 20_000.0];
 
-/// Everything that the page shows, but for findings that are made elsewhere (verdicts, break-up,
-/// dials), which the caller adds.
+/// Everything that the page shows, but for findings that are made elsewhere (verdicts, break-up),
+/// which the caller adds.
 ///
 /// The version that the job compares with comes first on the page.
 ///
@@ -61,6 +62,7 @@ pub fn page_model(job: &Job, clips: &[ClipSet]) -> Result<page::PageModel, Failu
             .map(|set| clip(job, set, &order, after))
             .collect::<Result<_, _>>()?,
         response: Some(response(&states, curves, speaker)),
+        dials: dial_scales(job)?,
         ..page::PageModel::default()
     })
 }
