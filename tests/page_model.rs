@@ -6,7 +6,7 @@ use presolder::amp::Job;
 use presolder::audio::{Clip, match_loudness};
 use presolder::commands::audition::page_model;
 use presolder::page::write_page;
-use presolder::render::{ClipSet, RenderedClip};
+use presolder::render::{ClipSet, RenderedClip, Tape, TapeWriter};
 
 /// One coupling capacitor into a pot: a high-pass with a corner of 1 / (2 pi C R).
 const AMP: &str = r#"
@@ -67,6 +67,12 @@ fn tone(amplitude: f64, rate_hz: u32) -> Clip {
     let samples =
         (0..frames).map(|n| amplitude * (TAU * 997.0 * n as f64 / f64::from(rate_hz)).sin());
     Clip { samples: samples.collect(), sample_rate_hz: rate_hz }
+}
+
+fn tape(clip: &Clip) -> Tape {
+    let mut tape = TapeWriter::new(clip.sample_rate_hz, &std::env::temp_dir());
+    tape.write(&clip.samples).unwrap();
+    tape.finish().unwrap()
 }
 
 /// Level of the high-pass in dB.
@@ -190,7 +196,8 @@ fn takes_follow_the_pages_order_and_are_matched_in_loudness() {
         versions: versions
             .map(|((clip, matched), name)| RenderedClip {
                 version: name.to_owned(),
-                clip: clip.clone(),
+                peak: clip.samples.iter().fold(0.0, |most, s| s.abs().max(most)),
+                tape: tape(clip),
                 matched: *matched,
                 as_loud_lufs: matched.before.lufs,
             })

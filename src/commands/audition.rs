@@ -1,21 +1,21 @@
 //! Filling the audition page from a job and its rendered clips.
 
-use std::borrow::Cow;
-
 use rayon::prelude::*;
 
 use crate::amp::{AmpState, Difference, INPUT_PART, Job, PartKind, What};
-use crate::analysis::{GUITAR_STRINGS, difference, tone_words};
-use crate::audio::{self, resample};
+use crate::analysis::{GUITAR_STRINGS, tone_words};
+use crate::audio::{Clip, resample};
 use crate::circuit::LinearCircuit;
 use crate::page::model as page;
-use crate::render::{ClipSet, RenderedClip};
+use crate::render::{ClipSet, RenderedClip, Rest, Tape};
 
 use super::Failure;
 use super::dials::dial_scales;
 
 /// Highest sample rate on a page: more would only make the file larger.
 const PAGE_RATE_HZ: u32 = 48_000;
+/// Longer clips are heard on the page to here, so that it stays small enough for mail.
+const LONGEST_S: f64 = 120.0;
 /// Up to this many versions each is taken apart from the first; above, only the compared pair.
 const MOST_DIFFERENCES: usize = 3;
 /// Points of a curve, from 20 Hz to 20 kHz.
@@ -260,50 +260,51 @@ fn scaled(value: f64, unit: &str) -> String {
 }
 
 fn clip(job: &Job, set: &ClipSet, order: &[usize], after: usize) -> Result<page::Clip, Failure> {
-    let wrong = |error: &dyn std::fmt::Display| {
-        Failure::fault(format!("clip {} for the page: {error}", set.name))
-    };
     let rendered: Vec<&RenderedClip> =
         order.iter().filter_map(|&index| set.versions.get(index)).collect();
-    let sounds: Vec<Cow<'_, audio::Clip>> = rendered
-        .iter()
-        .map(|version| match version.clip.sample_rate_hz > PAGE_RATE_HZ {
-            true => resample(&version.clip, PAGE_RATE_HZ).map(Cow::Owned),
-            false => Ok(Cow::Borrowed(&version.clip)),
+    let scale_db = 20.0 * set.scale.log10();
+    // All takes are on one scale, so that is how loud the amp would be; the page itself keeps peaks
+    // below full scale.
+    let takes = rendered.iter().map(|version| {
+        Ok(page::Take {
+            samples: playable(version.excerpt(LONGEST_S, set.scale)?)?,
+            matched_gain_db: version.matched.gain_db - scale_db,
+            as_loud_gain_db: 0.0,
         })
-        .collect::<Result<_, _>>()
-        .map_err(|error| wrong(&error))?;
-    // All takes are on the scale of the circuit, so that is how loud the amp would be; the page
-    // itself keeps peaks below full scale.
-    let takes = sounds.iter().zip(&rendered).map(|(sound, version)| page::Take {
-        samples: narrow(&sound.samples),
-        matched_gain_db: version.matched.gain_db,
-        as_loud_gain_db: 0.0,
     });
-    let pairs = match sounds.len() {
+    let pairs = match rendered.len() {
         many if many <= MOST_DIFFERENCES + 1 => 1..many.max(1),
         _ => after..after + usize::from(after > 0),
     };
     let differences = pairs.map(|after| {
-        let found = difference(&sounds[0].samples, &sounds[after].samples)
-            .map_err(|error| wrong(&error))?;
+        let rest = Rest::new(&rendered[0].tape, &rendered[after].tape)?;
         Ok(page::Difference {
             before: 0,
             after,
-            samples: narrow(&found.samples),
-            before_gain_db: 20.0 * found.gain.abs().max(1e-15).log10(),
+            samples: playable(rest.excerpt(LONGEST_S, set.scale)?)?,
+            before_gain_db: 20.0 * rest.gain.abs().max(1e-15).log10(),
         })
     });
+    let tape = rendered.first().map(|version| &version.tape);
+    let rate_hz = tape.map_or(PAGE_RATE_HZ, Tape::sample_rate_hz);
+    let is_longer = tape.is_some_and(|tape| tape.frames() as f64 > LONGEST_S * f64::from(rate_hz));
     let note = job.clips.iter().find(|clip| clip.name == set.name).map_or("", |clip| &clip.note);
+    let cut = is_longer.then(|| format!("The first {LONGEST_S:.0} seconds of it."));
+    let note = [note, cut.as_deref().unwrap_or_default()].join(" ").trim().to_owned();
     Ok(page::Clip {
         name: set.name.clone(),
-        note: note.to_owned(),
-        sample_rate_hz: sounds.first().map_or(PAGE_RATE_HZ, |sound| sound.sample_rate_hz),
-        takes: takes.collect(),
+        note,
+        sample_rate_hz: rate_hz.min(PAGE_RATE_HZ),
+        takes: takes.collect::<Result<_, Failure>>()?,
         differences: differences.collect::<Result<_, Failure>>()?,
     })
 }
 
-fn narrow(samples: &[f64]) -> Vec<f32> {
-    samples.iter().map(|&sample| sample as f32).collect()
+/// Samples at a rate that is worth its bytes.
+fn playable(sound: Clip) -> Result<Vec<f32>, Failure> {
+    let sound = match sound.sample_rate_hz > PAGE_RATE_HZ {
+        true => resample(&sound, PAGE_RATE_HZ)?,
+        false => sound,
+    };
+    Ok(sound.samples.iter().map(|&sample| sample as f32).collect())
 }

@@ -65,3 +65,9 @@ impl From<crate::render::RenderError> for Failure {
         if error.is_users() { Self::input(error) } else { Self::fault(error) }
     }
 }
+
+impl From<crate::driven::DrivenError> for Failure {
+    fn from(error: crate::driven::DrivenError) -> Self {
+        Self::input(error)
+    }
+}

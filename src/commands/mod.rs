@@ -3,10 +3,12 @@
 mod amps;
 mod ask;
 pub mod audition;
+mod breakup;
 mod demo;
 mod dials;
 mod failure;
 mod input;
+mod level;
 mod listen;
 mod new;
 mod output;
@@ -16,6 +18,7 @@ mod render;
 mod report;
 mod response;
 mod spread;
+mod tone;
 mod values;
 
 use clap::{Parser, Subcommand};
@@ -45,9 +48,12 @@ enum Command {
     Report(report::ReportArgs),
     Page(page::PageArgs),
     Response(response::ResponseArgs),
+    Breakup(breakup::BreakupArgs),
     Dials(dials::DialsArgs),
-    Values(values::ValuesArgs),
+    Level(level::LevelArgs),
     Spread(spread::SpreadArgs),
+    Tone(tone::ToneArgs),
+    Values(values::ValuesArgs),
 }
 
 /// Runs the command of a command line.
@@ -63,8 +69,11 @@ pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
         Command::Report(args) => report::run(args),
         Command::Page(args) => page::run(args),
         Command::Response(args) => response::run(args),
+        Command::Breakup(args) => breakup::run(args),
         Command::Dials(args) => dials::run(args),
-        Command::Values(args) => values::run(args),
+        Command::Level(args) => level::run(args),
         Command::Spread(args) => spread::run(args),
+        Command::Tone(args) => tone::run(args),
+        Command::Values(args) => values::run(args),
     }
 }

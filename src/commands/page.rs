@@ -1,19 +1,20 @@
 //! `presolder page`: the audition page of a job, made anew.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use super::audition::page_model;
 use super::failure::Failure;
-use super::input::{analysis_rate_hz, open_job, read_clips};
+use super::input::{analysis_rate_hz, open_clips, open_job};
 use super::progress::bar;
+use super::render::render_work;
 use crate::amp::Job;
 use crate::audio::write_whole;
 use crate::page::model::{PageModel, Verdict};
 use crate::page::write_page;
-use crate::render::{ClipSet, RenderPath, VersionPlan, render_clip};
-use crate::report::{Report, make_report, steps};
+use crate::render::{ClipSet, RenderPath, render_clips};
+use crate::report::{Report, make_report, work};
 
 /// Makes the page that the owner opens in a browser: clips, curves, a blind trial, an answer form.
 #[derive(Debug, Args)]
@@ -43,19 +44,13 @@ pub fn run(args: &PageArgs) -> Result<(), Failure> {
         )));
     }
     let job = open_job(&args.job)?;
-    let clips = read_clips(&job)?;
-    let count = (clips.len() * job.versions().len()) as u64;
-    let bar = bar(count + steps(&job, clips.len()), "page");
-    let mut sets = Vec::new();
-    for (name, clip, peak_volts) in &clips {
-        let rate_hz = f64::from(clip.sample_rate_hz);
-        let plans = job
-            .versions()
-            .map(|state| VersionPlan::new(state, RenderPath::Linear, rate_hz))
-            .collect::<Result<Vec<_>, _>>()?;
-        sets.push(render_clip(name, clip, *peak_volts, &plans, &|| bar.inc(1))?);
-    }
-    let report = make_report(&job, &clips, analysis_rate_hz(&clips), &|| bar.inc(1))?;
+    let clips = open_clips(&job)?;
+    let bar = bar(render_work(&job, &clips) + work(&job, &clips), "page");
+    // Long clips overflow next to the page: its disk is the one that has to have room.
+    let folder = args.out.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let path = RenderPath::Linear;
+    let sets = render_clips(&job, &clips, path, folder, &|n| bar.inc(n))?;
+    let report = make_report(&job, &clips, analysis_rate_hz(&clips), &|n| bar.inc(n))?;
     bar.finish_and_clear();
     let page = write_page(&page_of(&job, &report, &sets)?).map_err(Failure::fault)?;
     write_whole(&args.out, page.html.as_bytes(), args.force)?;

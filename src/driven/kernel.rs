@@ -76,16 +76,25 @@ pub fn kernel(plan: &PlannedBlock) -> Box<dyn Kernel> {
     macro_rules! fitting {
         ($($size:literal),*) => {
             match plan.ports {
-                $(0..=$size => Box::new(Sized::<$size>::new(plan)) as Box<dyn Kernel>,)*
-                _ => Box::new(Sized::<MOST_PORTS>::new(plan)),
+                $(0..=$size => Box::new(Bounded::<$size>::new(plan)) as Box<dyn Kernel>,)*
+                _ => Box::new(Bounded::<MOST_PORTS>::new(plan)),
             }
         };
     }
     fitting!(2, 3, 4, 5, 6, 8, 10, 12, 16)
 }
 
+/// The law of one port at the guess: its current there, and slopes by the voltages of the ports
+/// from `first` on.
+struct Port<'a, const Q: usize> {
+    first: usize,
+    slopes: &'a [f64],
+    current: f64,
+    guess: &'a [f64; Q],
+}
+
 #[derive(Clone, Debug)]
-struct Sized<const Q: usize> {
+struct Bounded<const Q: usize> {
     /// `k[c][b]`: voltage of port c per current of port b; and the same by columns.
     k: [[f64; Q]; Q],
     k_columns: [[f64; Q]; Q],
@@ -120,7 +129,7 @@ struct Sized<const Q: usize> {
     zeros: Vec<f64>,
 }
 
-impl<const Q: usize> Sized<Q> {
+impl<const Q: usize> Bounded<Q> {
     fn new(plan: &PlannedBlock) -> Self {
         let (q, m) = (plan.ports, plan.tears);
         let rows = padded(q + m);
@@ -189,25 +198,22 @@ impl<const Q: usize> Sized<Q> {
     fn line(
         &self,
         row: usize,
-        first: usize,
-        slopes: &[f64],
-        current: f64,
-        guess: &[f64; Q],
+        port: &Port<'_, Q>,
         tears: usize,
         left: &mut [[f64; Q]; Q],
         right: &mut [[f64; COLUMNS]; Q],
     ) {
         let (left, right) = (&mut left[row], &mut right[row]);
-        right[0] = current;
+        right[0] = port.current;
         right[1..].fill(0.0);
         left.fill(0.0);
-        for (c, &slope) in slopes.iter().enumerate() {
-            let at = first + c;
+        for (c, &slope) in port.slopes.iter().enumerate() {
+            let at = port.first + c;
             let k = &self.k[at];
-            for (x, &port) in left.iter_mut().zip(&self.active[..self.count]) {
-                *x -= slope * k[port];
+            for (x, &active) in left.iter_mut().zip(&self.active[..self.count]) {
+                *x -= slope * k[active];
             }
-            right[0] += slope * (self.p[at] - guess[at]);
+            right[0] += slope * (self.p[at] - port.guess[at]);
             for t in 0..tears {
                 right[1 + t] += slope * self.d[t][at];
             }
@@ -216,7 +222,7 @@ impl<const Q: usize> Sized<Q> {
     }
 }
 
-impl<const Q: usize> Kernel for Sized<Q> {
+impl<const Q: usize> Kernel for Bounded<Q> {
     #[inline(always)]
     fn begin(&mut self, plan: &PlannedBlock, known: &[f64]) {
         for (x, &index) in self.x[plan.states..].iter_mut().zip(&plan.knowns) {
@@ -273,9 +279,9 @@ impl<const Q: usize> Kernel for Sized<Q> {
             let (first, ports) = (device.first_port, device.ports);
             while row < own_count && self.active[row] < first + ports {
                 let port = self.active[row];
-                let slopes = self.slopes[port];
-                let current = self.f[port];
-                self.line(row, first, &slopes[..ports], current, &self.v, m, &mut left, &mut right);
+                let slopes = &self.slopes[port][..ports];
+                let line = Port { first, slopes, current: self.f[port], guess: &self.v };
+                self.line(row, &line, m, &mut left, &mut right);
                 row += 1;
             }
         }
@@ -283,8 +289,10 @@ impl<const Q: usize> Kernel for Sized<Q> {
         for child in plan.children.iter().filter(|c| c.loads) {
             let load = &exchanges[child.block];
             for k in 0..child.tears {
-                let (slopes, current) = (&load.load_s[k][..child.tears], load.load_a[k]);
-                self.line(row, child.first_port, slopes, current, &zero, m, &mut left, &mut right);
+                let slopes = &load.load_s[k][..child.tears];
+                let first = child.first_port;
+                let line = Port { first, slopes, current: load.load_a[k], guess: &zero };
+                self.line(row, &line, m, &mut left, &mut right);
                 row += 1;
             }
         }

@@ -188,6 +188,13 @@ impl DrivenProcessor {
         self.solver.newton_steps as f64 / (self.solver.steps.max(1)) as f64
     }
 
+    /// Starts the report anew; the circuit runs on.
+    pub fn restart_report(&mut self) {
+        for (tally, valve) in self.solver.valves.iter_mut().zip(&self.plan.valves) {
+            *tally = ValveTally::new(valve);
+        }
+    }
+
     /// How far each valve was driven so far. Allocates.
     pub fn report(&self) -> Report {
         let (troubles, mean) = (self.troubles(), self.mean_newton_steps());

@@ -1,11 +1,14 @@
 //! A version of an amp, ready to render at one sample rate.
 
+use std::sync::Arc;
+
 use thiserror::Error;
 
 use crate::amp::{AmpError, AmpState, BuiltCircuit, INPUT_PART};
-use crate::analysis::MeasureError;
+use crate::analysis::{DifferenceError, MeasureError, SpectrumError};
 use crate::audio::AudioError;
 use crate::circuit::{CircuitError, LinearCircuit, Node};
+use crate::driven::{DrivenError, DrivenPlan, Quality};
 use crate::linear::{FitError, LinearError, LinearPlan};
 use crate::units::{Position, Seconds};
 
@@ -18,10 +21,16 @@ pub enum RenderError {
     Circuit { version: String, source: CircuitError },
     #[error("version \"{version}\": {source}")]
     Linear { version: String, source: LinearError },
+    #[error("version \"{version}\": {source}")]
+    Driven { version: String, source: DrivenError },
     #[error(transparent)]
     Audio(#[from] AudioError),
     #[error("version \"{version}\": {source}")]
     Measure { version: String, source: MeasureError },
+    #[error(transparent)]
+    Difference(#[from] DifferenceError),
+    #[error("version \"{version}\": {source}")]
+    Spectrum { version: String, source: SpectrumError },
     #[error("version \"{version}\" gave a sample that is no finite number at frame {frame}")]
     NotFinite { version: String, frame: usize },
 }
@@ -30,10 +39,13 @@ impl RenderError {
     /// Whether the user can mend it; if not, the fault is ours.
     pub fn is_users(&self) -> bool {
         match self {
-            Self::Amp(_) | Self::Circuit { .. } => true,
+            Self::Amp(_) | Self::Circuit { .. } | Self::Driven { .. } => true,
             Self::Linear { source, .. } => !matches!(source, LinearError::Fit { .. }),
             Self::Audio(source) => source.is_users(),
-            Self::Measure { .. } | Self::NotFinite { .. } => false,
+            Self::Measure { .. }
+            | Self::Spectrum { .. }
+            | Self::Difference(_)
+            | Self::NotFinite { .. } => false,
         }
     }
 }
@@ -44,25 +56,32 @@ pub enum RenderPath {
     /// The circuit linearised at its operating point: a fitted filter.
     #[default]
     Linear,
+    /// The circuit with its valves as they are, run in time.
+    Driven(Quality),
+}
+
+/// The way that a setting takes.
+#[derive(Clone, Debug)]
+pub(super) enum Way {
+    Linear(Box<LinearPlan>),
+    Driven(Arc<DrivenPlan>),
 }
 
 /// A version with its knobs in one place, from input to one node.
 #[derive(Clone, Debug)]
-struct Setting {
+pub(super) struct Setting {
     /// When the knobs come to stand here, from the start of the clip.
-    from_s: f64,
-    plan: LinearPlan,
+    pub(super) from_s: f64,
+    pub(super) way: Way,
 }
 
 /// A version of an amp, ready to render at one sample rate. Making it allocates and may fail.
 #[derive(Clone, Debug)]
 pub struct VersionPlan {
     name: String,
-    settings: Vec<Setting>,
+    pub(super) sample_rate_hz: f64,
+    pub(super) settings: Vec<Setting>,
 }
-
-/// Length of the cross-fade from one knob position to the next.
-const KNOB_FADE_S: f64 = 0.02;
 
 impl VersionPlan {
     /// Plans the way from the amp's input to the node that is heard, with the knob moves of the version.
@@ -82,9 +101,10 @@ impl VersionPlan {
             }
             let output = built.output;
             settings
-                .push(Setting { from_s, plan: plan(state, &built, output, path, sample_rate_hz)? });
+                .push(Setting { from_s, way: way(state, &built, output, path, sample_rate_hz)? });
         }
-        Ok(Self { name: state.version().to_owned(), settings })
+        check_moves(state, &settings)?;
+        Ok(Self { name: state.version().to_owned(), sample_rate_hz, settings })
     }
 
     /// Plans the way from the amp's input to any node, knobs where the version puts them at first.
@@ -98,9 +118,9 @@ impl VersionPlan {
         path: RenderPath,
         sample_rate_hz: f64,
     ) -> Result<Self, RenderError> {
-        let plan = plan(state, built, node, path, sample_rate_hz)?;
-        let settings = vec![Setting { from_s: 0.0, plan }];
-        Ok(Self { name: state.version().to_owned(), settings })
+        let way = way(state, built, node, path, sample_rate_hz)?;
+        let settings = vec![Setting { from_s: 0.0, way }];
+        Ok(Self { name: state.version().to_owned(), sample_rate_hz, settings })
     }
 
     /// The version's name.
@@ -108,10 +128,19 @@ impl VersionPlan {
         &self.name
     }
 
-    /// How far the path is from the exact response, the worst of all settings.
+    /// The linear plans among the settings.
+    fn linear_plans(&self) -> impl Iterator<Item = &LinearPlan> {
+        self.settings.iter().filter_map(|s| match &s.way {
+            Way::Linear(plan) => Some(&**plan),
+            Way::Driven(_) => None,
+        })
+    }
+
+    /// How far the linear path is from the exact response, the worst of all settings; the driven
+    /// path is not fitted.
     pub fn fit_error(&self) -> FitError {
         let mut worst = FitError::default();
-        for e in self.settings.iter().map(|s| s.plan.error()) {
+        for e in self.linear_plans().map(LinearPlan::error) {
             worst.to_16_khz_db = worst.to_16_khz_db.max(e.to_16_khz_db);
             worst.to_20_khz_db = worst.to_20_khz_db.max(e.to_20_khz_db);
         }
@@ -120,43 +149,32 @@ impl VersionPlan {
 
     /// Seconds after which the slowest part of the path has died away by 180 dB.
     pub fn tail_s(&self) -> f64 {
-        self.settings.iter().map(|s| 3.0 * s.plan.tail_s(60.0)).fold(0.0, f64::max)
+        self.linear_plans().map(|plan| 3.0 * plan.tail_s(60.0)).fold(0.0, f64::max)
+    }
+
+    /// Frames by which a run of it lags; the same for all versions on one path at one rate.
+    pub fn delay_frames(&self) -> usize {
+        self.settings.first().map_or(0, |s| match &s.way {
+            Way::Linear(plan) => plan.delay_frames(),
+            Way::Driven(plan) => plan.delay_samples(),
+        })
+    }
+
+    /// Samples per second.
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.sample_rate_hz
     }
 
     /// What the amp makes of a signal in volts: as many samples, the path's delay taken out, so that
     /// all versions stay aligned with the input and with each other.
     pub fn render(&self, volts: &[f64]) -> Vec<f64> {
-        let mut answer = Vec::new();
-        for (k, setting) in self.settings.iter().enumerate() {
-            let part = render_aligned(&setting.plan, volts);
-            if k == 0 {
-                answer = part;
-            } else {
-                fade_to(&mut answer, &part, setting.from_s, setting.plan.sample_rate_hz());
-            }
-        }
+        let mut run = self.start();
+        let delay = run.delay_frames();
+        let mut answer = vec![0.0; volts.len() + delay];
+        run.process_into(volts, &mut answer);
+        run.process_into(&vec![0.0; delay], &mut answer[volts.len()..]);
+        answer.drain(..delay);
         answer
-    }
-}
-
-fn render_aligned(plan: &LinearPlan, volts: &[f64]) -> Vec<f64> {
-    let mut processor = plan.processor();
-    let delay = plan.delay_frames();
-    let mut answer = vec![0.0; volts.len() + delay];
-    processor.process_into(volts, &mut answer);
-    processor.process_into(&vec![0.0; delay], &mut answer[volts.len()..]);
-    answer.drain(..delay);
-    answer
-}
-
-/// Goes over from `answer` to `next` at a time, in a short linear cross-fade: the two are nearly the
-/// same signal, so their sum keeps its level.
-fn fade_to(answer: &mut [f64], next: &[f64], from_s: f64, sample_rate_hz: f64) {
-    let start = (from_s * sample_rate_hz) as usize;
-    let length = (KNOB_FADE_S * sample_rate_hz).max(1.0);
-    for (k, (a, n)) in answer.iter_mut().zip(next).enumerate().skip(start) {
-        let share = ((k - start) as f64 / length).min(1.0);
-        *a += share * (n - *a);
     }
 }
 
@@ -180,21 +198,45 @@ fn knob_steps(state: &AmpState) -> Vec<(f64, Vec<(String, Position)>)> {
     steps
 }
 
-fn plan(
+/// A knob that moves while the driven path runs keeps the charges of all parts: whether it can is
+/// found out now, not in the middle of a clip.
+fn check_moves(state: &AmpState, settings: &[Setting]) -> Result<(), RenderError> {
+    let mut plans = settings.iter().filter_map(|s| match &s.way {
+        Way::Driven(plan) => Some(plan),
+        Way::Linear(_) => None,
+    });
+    let Some(first) = plans.next() else { return Ok(()) };
+    let mut processor = first.processor();
+    for plan in plans {
+        processor.change_plan(plan).map_err(|source| RenderError::Driven {
+            version: state.version().to_owned(),
+            source,
+        })?;
+    }
+    Ok(())
+}
+
+fn way(
     state: &AmpState,
     built: &BuiltCircuit,
     node: Node,
     path: RenderPath,
     sample_rate_hz: f64,
-) -> Result<LinearPlan, RenderError> {
+) -> Result<Way, RenderError> {
     let version = || state.version().to_owned();
     let circuit = |source| RenderError::Circuit { version: version(), source };
     match path {
         RenderPath::Linear => {
             let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
             let transfer = linear.transfer(INPUT_PART, node).map_err(circuit)?;
-            LinearPlan::fit(&transfer, sample_rate_hz)
-                .map_err(|source| RenderError::Linear { version: version(), source })
+            let plan = LinearPlan::fit(&transfer, sample_rate_hz)
+                .map_err(|source| RenderError::Linear { version: version(), source })?;
+            Ok(Way::Linear(Box::new(plan)))
+        }
+        RenderPath::Driven(quality) => {
+            DrivenPlan::new(&built.circuit, INPUT_PART, &[node], sample_rate_hz, quality)
+                .map(|plan| Way::Driven(Arc::new(plan)))
+                .map_err(|source| RenderError::Driven { version: version(), source })
         }
     }
 }

@@ -7,8 +7,8 @@ mod plots;
 mod text;
 mod trim;
 
-pub use corners::{NodeMeasurements, corner_reports, measured};
-pub use make::{CAUTIONS, make_report, steps};
+pub use corners::{NodeMeasurements, NodeSweep, corner_nodes, corner_reports};
+pub use make::{CAUTIONS, make_report, work};
 pub use model::*;
 pub use plots::{curves_csv, difference_figure, response_figure, spectra_figure};
 pub use text::to_text;

@@ -1,0 +1,190 @@
+//! The driven path against transient runs of ngspice, made here.
+
+mod common;
+
+use std::f64::consts::TAU;
+use std::fmt::Write;
+use std::process::Command;
+use std::sync::Arc;
+
+use common::{deck, reference};
+use nalgebra::{DMatrix, DVector};
+use presolder::audio::{ChannelChoice, read_wav};
+use presolder::driven::{DrivenPlan, Quality};
+
+const RATE_HZ: f64 = 48_000.0;
+
+/// Runs a reference deck with another source in place of its input; node voltages at 48 kHz.
+///
+/// # Panics
+/// If ngspice can't be started or gives no answer: the test must not pass without it.
+fn transient(name: &str, source: &str, nodes: &[&str], seconds: f64) -> Vec<Vec<f64>> {
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    let text = std::fs::read_to_string(reference("harmonics").join(format!("{name}.cir")))
+        .expect("the deck");
+    let mut cards = String::new();
+    for line in text.lines().skip(1).filter(|l| l.trim() != ".end") {
+        let line = if line.starts_with("Vin ") { source } else { line };
+        let _ = writeln!(cards, "{line}");
+    }
+    let vectors: String = nodes.iter().map(|n| format!(" v({n})")).collect();
+    let (grid, most) = (1.0 / RATE_HZ, 1.0 / (16.0 * RATE_HZ));
+    let all = format!(
+        "* driven path\n{cards}.options reltol=1e-6 abstol=1e-13 vntol=1e-9 chgtol=1e-16\n\
+         .control\nset numdgt=12\nset wr_singlescale\n\
+         tran {grid:.15e} {seconds:.9e} 0 {most:.15e}\nlinearize{vectors}\nwrdata answer{vectors}\n\
+         quit 0\n.endc\n.end\n"
+    );
+    std::fs::write(folder.path().join("deck.cir"), all).expect("writing the deck");
+    let run = Command::new("ngspice")
+        .args(["-n", "-b", "deck.cir"])
+        .current_dir(folder.path())
+        .output()
+        .expect("ngspice runs (./scripts/test installs it)");
+    let answer = std::fs::read_to_string(folder.path().join("answer"))
+        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&run.stderr)));
+    let rows: Vec<Vec<f64>> = answer
+        .lines()
+        .map(|l| l.split_whitespace().map(|v| v.parse().expect("a number")).collect())
+        .collect();
+    assert!(rows.len() as f64 > 0.99 * seconds * RATE_HZ, "{} rows", rows.len());
+    for (n, row) in rows.iter().enumerate() {
+        assert!((row[0] * RATE_HZ - n as f64).abs() < 1e-3, "row {n} at {} s", row[0]);
+    }
+    (1..=nodes.len()).map(|k| rows.iter().map(|r| r[k]).collect()).collect()
+}
+
+/// The driven path of the same deck: volts of the nodes, delay taken out.
+fn driven(name: &str, nodes: &[&str], signal: &[f64]) -> Vec<Vec<f64>> {
+    let deck = deck::read(&reference("harmonics").join(format!("{name}.cir")));
+    let outputs: Vec<_> =
+        nodes.iter().map(|n| deck.circuit.find_node(n).expect("a node")).collect();
+    let plan = DrivenPlan::new(&deck.circuit, "Vin", &outputs, RATE_HZ, Quality::Standard);
+    let plan = Arc::new(plan.expect("a plan"));
+    let mut input = signal.to_vec();
+    input.resize(signal.len() + plan.delay_samples(), 0.0);
+    let mut all = vec![vec![0.0; input.len()]; nodes.len()];
+    let mut processor = plan.processor();
+    let mut slices: Vec<&mut [f64]> = all.iter_mut().map(Vec::as_mut_slice).collect();
+    processor.process_all_into(&input, &mut slices);
+    assert_eq!(processor.troubles(), Default::default());
+    for (y, rest) in all.iter_mut().zip(plan.rest_output_volts()) {
+        y.drain(..plan.delay_samples());
+        y.iter_mut().for_each(|v| *v += rest);
+    }
+    all
+}
+
+/// Amplitude of a sine in a stretch, beside a constant and a slope.
+fn amplitude(samples: &[f64], start: usize, frequency_hz: f64) -> f64 {
+    let basis = DMatrix::from_fn(samples.len(), 4, |n, c| {
+        let angle = TAU * frequency_hz * (start + n) as f64 / RATE_HZ;
+        match c {
+            0 => 1.0,
+            1 => n as f64 / samples.len() as f64,
+            2 => angle.cos(),
+            _ => angle.sin(),
+        }
+    });
+    let normal = basis.transpose() * &basis;
+    let right = basis.transpose() * DVector::from_column_slice(samples);
+    let fit = normal.cholesky().expect("a well-posed fit").solve(&right);
+    fit[2].hypot(fit[3])
+}
+
+/// A burst of 5 V, then 20 mV: the return of the gain over 200 ms within 0.2 dB, and the shift of
+/// plates and cathodes under drive within 1 % of their voltage.
+#[test]
+#[ignore = "needs ngspice; ./scripts/test runs it"]
+fn blocking_and_bias_shift_are_those_of_ngspice() {
+    let name = "two-stage-middle-25k-220hz-1v";
+    let nodes = ["out", "p1", "k1", "p2", "k2"];
+    let source = "Bin in 0 V = (time < 0.1 ? 5 : 0.02)*sin(6.283185307179586*220*time)";
+    let theirs = transient(name, source, &nodes, 0.3);
+    let signal: Vec<f64> = (0..14_400)
+        .map(|n| {
+            let peak = if n < 4800 { 5.0 } else { 0.02 };
+            peak * (TAU * 220.0 * n as f64 / RATE_HZ).sin()
+        })
+        .collect();
+    let ours = driven(name, &nodes, &signal);
+    // Two periods at a time; the first stretch after the burst holds the filters' ringing at the edge.
+    let length = 436;
+    let mut worst = 0.0f64;
+    for start in (4900..14_400 - length).step_by(length) {
+        let a = amplitude(&ours[0][start..start + length], start, 220.0);
+        let b = amplitude(&theirs[0][start..start + length], start, 220.0);
+        let db = 20.0 * (a / b).log10();
+        assert!(db.abs() < 0.2, "gain at {:.1} ms: {db:+.3} dB", start as f64 / 48.0);
+        worst = worst.max(db.abs());
+    }
+    println!("return of the gain after a burst: {worst:.4} dB at worst");
+    for (k, node) in nodes.iter().enumerate().skip(1) {
+        // Eleven periods at the end of the burst.
+        let mean = |y: &[f64]| y[2400..4800].iter().sum::<f64>() / 2400.0;
+        let (a, b) = (mean(&ours[k]), mean(&theirs[k]));
+        println!("{node} under drive: {a:.4} V, ngspice {b:.4} V");
+        assert!((a / b - 1.0).abs() < 0.01, "{node}: {a} V instead of {b} V");
+    }
+}
+
+/// 100 ms of a plucked chord of the sample audio, loud, through two stages: what is left after
+/// subtraction is below -60 dB, up to 10 kHz.
+#[test]
+#[ignore = "needs ngspice; ./scripts/test runs it"]
+fn a_guitar_gets_the_answer_of_ngspice() {
+    let clip = read_wav(std::path::Path::new("sample-audio/open-chords.wav"), ChannelChoice::Mix)
+        .expect("the clip");
+    assert_eq!(clip.sample_rate_hz, 48_000);
+    let peak = clip.peak();
+    let loudest = clip.samples.iter().position(|s| s.abs() == peak).expect("a peak");
+    let from = loudest.saturating_sub(1200);
+    let (count, fade) = (4800, 240);
+    let signal: Vec<f64> = clip.samples[from..from + count]
+        .iter()
+        .enumerate()
+        .map(|(n, s)| {
+            let edge = (n.min(count - 1 - n) as f64 / f64::from(fade)).min(1.0);
+            s / peak * (0.5 - 0.5 * (std::f64::consts::PI * edge).cos())
+        })
+        .collect();
+    // Between the samples by a windowed sinc, so that both see the same band-limited signal.
+    let between = |t: f64| -> f64 {
+        let middle = t.floor() as i64;
+        (middle - 31..=middle + 32)
+            .filter_map(|k| Some((k, signal.get(usize::try_from(k).ok()?)?)))
+            .map(|(k, s)| {
+                let x = t - k as f64;
+                let angle = std::f64::consts::PI * x;
+                let sinc = if x.abs() < 1e-9 { 1.0 } else { angle.sin() / angle };
+                s * sinc * (angle / 66.0).cos().powi(2)
+            })
+            .sum()
+    };
+    let mut source = "Vin in 0 pwl(".to_owned();
+    for n in 0..count * 4 {
+        let t = n as f64 / 4.0;
+        if n % 8 == 0 {
+            source.push_str("\n+ ");
+        }
+        let _ = write!(source, "{:.12e} {:.9e} ", t / RATE_HZ, between(t));
+    }
+    source.push_str("\n+ )");
+    let name = "two-stage-middle-25k-220hz-1v";
+    let theirs = transient(name, &source, &["out"], 0.0999);
+    let ours = driven(name, &["out"], &signal);
+    let length = theirs[0].len().min(ours[0].len());
+    let energy_to_10_khz = |y: &[f64]| -> f64 {
+        let mut y = y.to_vec();
+        let transform = realfft::RealFftPlanner::<f64>::new().plan_fft_forward(y.len());
+        let mut spectrum = transform.make_output_vec();
+        transform.process(&mut y, &mut spectrum).expect("a transform");
+        let top = (10_000.0 / RATE_HZ * y.len() as f64) as usize;
+        spectrum[..top].iter().map(|x| x.norm_sqr()).sum()
+    };
+    let rest: Vec<f64> =
+        theirs[0][..length].iter().zip(&ours[0][..length]).map(|(a, b)| a - b).collect();
+    let db = 10.0 * (energy_to_10_khz(&rest) / energy_to_10_khz(&theirs[0][..length])).log10();
+    println!("100 ms of a chord at 1 V: residual {db:.1} dB");
+    assert!(db < -60.0, "residual {db} dB");
+}
