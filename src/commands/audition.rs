@@ -173,7 +173,12 @@ fn version(
         .map(|difference| {
             let alone = alone(first, difference);
             let what = what(first, state, difference);
-            let effect = alone.as_ref().map_or_else(|| difference.purpose.clone(), |db| words(db));
+            let effect = match (&alone, difference.what) {
+                (Some(db), _) => words(db),
+                // Its purpose is its label, which stands in the line already.
+                (None, What::Control) => String::new(),
+                (None, _) => difference.purpose.clone(),
+            };
             (page::Change { what, effect }, alone.is_some())
         })
         .collect();
@@ -229,8 +234,8 @@ fn what(before: &AmpState, after: &AmpState, difference: &Difference) -> String 
         (What::Connection, Some(_), Some(is)) => format!("{subject}, now connected {is}"),
         (What::Supply, Some(was), Some(is)) => format!("supply {subject}, {was} to {is}"),
         (What::Amp, _, Some(is)) => format!("another amplifier: {is}"),
-        (What::Control, None, Some(_)) => format!("new control: {subject}"),
-        (What::Control, Some(_), None) => format!("control {subject} is taken out"),
+        (What::Control, None, Some(_)) => format!("New control, {subject}"),
+        (What::Control, Some(_), None) => format!("Control {subject} taken out"),
         (_, Some(was), Some(is)) => format!("{subject}, {was} to {is}"),
         (_, None, Some(is)) => format!("{subject} added, {is}"),
         (_, Some(was), None) => format!("{subject} taken out, {was}"),
