@@ -67,6 +67,16 @@ pub fn page_model(job: &Job, clips: &[ClipSet]) -> Result<page::PageModel, Failu
     })
 }
 
+/// A break-up table whose versions are counted in the job's order, as the page counts them.
+pub fn in_page_order(job: &Job, mut table: page::BreakUp) -> page::BreakUp {
+    let order = order(job);
+    for row in &mut table.rows {
+        row.version = order.iter().position(|&index| index == row.version).unwrap_or(row.version);
+    }
+    table.rows.sort_by_key(|row| row.version);
+    table
+}
+
 /// Positions in the job of the page's versions: the one compared with first.
 fn order(job: &Job) -> Vec<usize> {
     let names: Vec<&str> = job.version_names().collect();
