@@ -150,7 +150,7 @@ test("everything can be done with the keyboard alone", async () => {
   }
   await page.keyboard.press("n");
   assert.equal(await page.evaluate(() => document.querySelector("input[name=clip]:checked").value), "1");
-  assert.equal(await page.textContent("#whole"), "0:06.0");
+  assert.equal(await page.textContent("#whole"), "0:03.0");
   await page.keyboard.press("n");
   await page.keyboard.press("m");
   assert.ok(await page.isChecked("input[value=asLoud]"));
@@ -169,7 +169,7 @@ test("everything can be done with the keyboard alone", async () => {
   await page.keyboard.press("l");
   assert.ok(!(await page.isChecked("#loop")));
   await page.keyboard.press("w");
-  assert.equal(await page.inputValue("#loop-to"), "12.0");
+  assert.equal(await page.inputValue("#loop-to"), "6.0");
   await page.keyboard.press(" ");
   await page.waitForFunction(() => document.getElementById("play-word").textContent === "Pause");
   await page.keyboard.press(" ");
@@ -202,7 +202,7 @@ test("a stretch is drawn on the strip, and a tap goes there", async () => {
   const box = await page.locator("#strip").boundingBox();
   const at = (share) => [box.x + 1 + (box.width - 2) * share, box.y + box.height / 2];
   await page.mouse.click(...at(0.5));
-  assert.equal(await page.textContent("#now"), "0:06.0");
+  assert.equal(await page.textContent("#now"), "0:03.0");
   await page.mouse.move(...at(0.25));
   await page.mouse.down();
   await page.mouse.move(...at(0.4), { steps: 5 });
@@ -210,7 +210,7 @@ test("a stretch is drawn on the strip, and a tap goes there", async () => {
   await page.mouse.up();
   assert.ok(await page.isChecked("#loop"));
   const [from, to] = [await page.inputValue("#loop-from"), await page.inputValue("#loop-to")].map(Number);
-  assert.ok(Math.abs(from - 3) < 0.11 && Math.abs(to - 6) < 0.11, `${from} to ${to}`);
+  assert.ok(Math.abs(from - 1.5) < 0.11 && Math.abs(to - 3) < 0.11, `${from} to ${to}`);
   assert.deepEqual(faults, []);
   await context.close();
 });
@@ -226,21 +226,20 @@ for (const [name, options] of [
     await page.screenshot({ path: join(PAGES, `${name}.png`), fullPage: true });
     const wide = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
     assert.ok(wide <= 0, `${wide} px too wide`);
-    const states = [
-      async () => {
-        const closed = page.locator("details:not([open]) > summary");
-        for (let left = await closed.count(); left > 0; left -= 1) await closed.first().click();
-      },
-      async () => { await page.click("label.pick:has-text('proposed') >> nth=0"); },
-      async () => { await page.click("#trial-start"); },
-      async () => { for (let n = 0; n < 10; n += 1) await page.click("#trial-is-first"); },
-    ];
-    for (const reach of states) {
-      await reach();
+    const check = async () => {
       // Through the debugger, so that the page's policy stays in force.
       const violations = await page.evaluate(`${AXE}; axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }).then((found) => found.violations.map((v) => v.id + ": " + v.nodes.map((n) => n.target + " " + n.failureSummary).join(" | ")))`);
       assert.deepEqual(violations, []);
-    }
+    };
+    // First with everything opened that can be, then within a trial, then after it.
+    const closed = page.locator("details:not([open]) > summary");
+    for (let left = await closed.count(); left > 0; left -= 1) await closed.first().click();
+    await page.click("label.pick:has-text('proposed') >> nth=0");
+    await check();
+    await page.click("#trial-start");
+    await check();
+    for (let n = 0; n < 10; n += 1) await page.click("#trial-is-first");
+    await check();
     await page.screenshot({ path: join(PAGES, `${name}-used.png`), fullPage: true });
     const small = await page.evaluate(() => [...document.querySelectorAll("button, .button, .pick, .tick, .choice, select, summary, input[type=number], input[type=range]")]
       .filter((element) => element.checkVisibility())
@@ -311,8 +310,8 @@ test("the answer says which job, which version and where the knobs stand", async
     "Knobs: Volume 12:00 (5), Treble 1:00 (6), Bass 11:00 (4), Middle 1:30 (6.5)",
     "Remark: A little less, please.\nAnd \"soon\" & quietly?",
   ].join("\n"));
-  assert.match(digest, /^[0-9a-f]{64}$/);
-  assert.ok((await page.textContent(".head")).includes(`${digest.slice(0, 4)} ${digest.slice(4, 8)} ${digest.slice(8, 12)}`));
+  assert.match(digest, /^[0-9a-f]{4}(-[0-9a-f]{4}){3}$/);
+  assert.ok((await page.textContent(".head")).includes(digest));
   const mail = new URL(await page.getAttribute("#mail", "href"));
   assert.equal(mail.protocol + mail.pathname, "mailto:bench@larkspur.example");
   assert.equal(mail.searchParams.get("body").replaceAll("\r\n", "\n"), letter);
