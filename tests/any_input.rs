@@ -5,7 +5,6 @@
 //! come in is bounded by the program itself: files of 1 MiB, 500 parts, 16 windings, the head of a
 //! WAV file against its length.
 
-#[allow(dead_code)]
 mod common;
 #[path = "../fuzz/entry.rs"]
 mod entry;

@@ -2,7 +2,6 @@
 //! never a half one under a final name.
 #![cfg(unix)]
 
-#[allow(dead_code)]
 mod common;
 
 use std::collections::BTreeMap;
