@@ -8,6 +8,7 @@ mod difference;
 mod pitch;
 mod spectrum;
 pub mod spread;
+pub mod stages;
 mod sweep;
 pub mod tone;
 mod tone_words;

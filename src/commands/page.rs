@@ -4,22 +4,24 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::audition::page_model;
+use super::audition::{in_page_order, page_model};
+use super::breakup::break_up_table;
 use super::failure::Failure;
-use super::input::{analysis_rate_hz, open_clips, open_job};
+use super::input::{open_clips, open_job};
 use super::progress::bar;
-use super::render::render_work;
+use super::render::{quality, render_work, report_of};
 use crate::amp::Job;
 use crate::audio::write_whole;
+use crate::driven::Quality;
 use crate::page::model::{PageModel, Verdict};
 use crate::page::write_page;
 use crate::render::{ClipSet, RenderPath, render_clips};
-use crate::report::{Report, make_report, work};
+use crate::report::{Report, work};
 
 /// Makes the page that the owner opens in a browser: clips, curves, a blind trial, an answer form.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  presolder new my-job\n  presolder page my-job/job.toml --out audition.html"
+    after_help = "Example:\n  presolder new my-job\n  presolder page my-job/job.toml --linear --out audition.html"
 )]
 pub struct PageArgs {
     /// The job file
@@ -27,6 +29,12 @@ pub struct PageArgs {
     /// The file to write
     #[arg(long, value_name = "FILE", default_value = "audition.html")]
     out: PathBuf,
+    /// Compute with the circuit linearised at rest: clean at any level, and much faster
+    #[arg(long)]
+    linear: bool,
+    /// How finely the driven path steps: draft, fair, standard or fine
+    #[arg(long, default_value = "standard", value_parser = quality, conflicts_with = "linear")]
+    quality: Quality,
     /// Overwrite the file if it is there
     #[arg(long)]
     force: bool,
@@ -45,12 +53,12 @@ pub fn run(args: &PageArgs) -> Result<(), Failure> {
     }
     let job = open_job(&args.job)?;
     let clips = open_clips(&job)?;
-    let bar = bar(render_work(&job, &clips) + work(&job, &clips), "page");
+    let path = if args.linear { RenderPath::Linear } else { RenderPath::Driven(args.quality) };
+    let bar = bar(render_work(&job, &clips, path) + work(&job, &clips), "page");
     // Long clips overflow next to the page: its disk is the one that has to have room.
     let folder = args.out.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let path = RenderPath::Linear;
     let sets = render_clips(&job, &clips, path, folder, &|n| bar.inc(n))?;
-    let report = make_report(&job, &clips, analysis_rate_hz(&clips), &|n| bar.inc(n))?;
+    let report = report_of(&job, &clips, path, &|n| bar.inc(n))?;
     bar.finish_and_clear();
     let page = write_page(&page_of(&job, &report, &sets)?).map_err(Failure::fault)?;
     write_whole(&args.out, page.html.as_bytes(), args.force)?;
@@ -64,5 +72,6 @@ pub fn run(args: &PageArgs) -> Result<(), Failure> {
 /// [`Failure`].
 pub fn page_of(job: &Job, report: &Report, sets: &[ClipSet]) -> Result<PageModel, Failure> {
     let verdict = Verdict { text: report.trim.verdict.clone(), met: Some(report.trim.met) };
-    Ok(PageModel { verdicts: vec![verdict], ..page_model(job, sets)? })
+    let break_up = report.driven.as_ref().map(|driven| in_page_order(job, break_up_table(driven)));
+    Ok(PageModel { verdicts: vec![verdict], break_up, ..page_model(job, sets)? })
 }

@@ -18,7 +18,7 @@ use crate::driven::Quality;
 use crate::page::write_page;
 use crate::plot::Curve;
 use crate::render::{ClipSet, ClipSource, RenderError, RenderPath, Rest, Tape, render_clips};
-use crate::report::{Report, make_report, spectra_figure, work};
+use crate::report::{Report, driven_report, driven_work, make_report, spectra_figure, work};
 
 /// Renders a job: clips before and after, a report, plots, and the page that the owner opens.
 #[derive(Debug, Args)]
@@ -90,9 +90,9 @@ pub fn render_job(job: &Job, folder: &Path, way: Way) -> Result<(), Failure> {
     refuse_existing(folder, way.force)?;
     let clips = open_clips(job)?;
     let mut outputs = OutputFolder::create(folder, way.force)?;
-    let bar = bar(render_work(job, &clips) + work(job, &clips), "rendering");
+    let bar = bar(render_work(job, &clips, way.path) + work(job, &clips), "rendering");
     let sets = render_clips(job, &clips, way.path, folder, &|n| bar.inc(n))?;
-    let report = make_report(job, &clips, analysis_rate_hz(&clips), &|n| bar.inc(n))?;
+    let report = report_of(job, &clips, way.path, &|n| bar.inc(n))?;
     write_report(&report, &mut outputs, way.png)?;
     bar.set_message("writing");
     let lines = sets
@@ -110,9 +110,28 @@ pub fn render_job(job: &Job, folder: &Path, way: Way) -> Result<(), Failure> {
 /// The page among the files of a rendering.
 const PAGE_FILE: &str = "audition.html";
 
+/// The report of a job, with its driven part where clips take the driven path. That part runs at the
+/// coarsest quality: its figures are of low harmonics and of whole signals.
+pub(super) fn report_of(
+    job: &Job,
+    clips: &[ClipSource],
+    path: RenderPath,
+    passed: &(dyn Fn(u64) + Sync),
+) -> Result<Report, RenderError> {
+    let mut report = make_report(job, clips, analysis_rate_hz(clips), passed)?;
+    if let RenderPath::Driven(_) = path {
+        report.driven = Some(driven_report(job, clips, Quality::Draft, passed)?);
+    }
+    Ok(report)
+}
+
 /// The work of rendering, in frames that go through a version.
-pub fn render_work(job: &Job, clips: &[ClipSource]) -> u64 {
-    job.versions().len() as u64 * clips.iter().map(ClipSource::frames).sum::<u64>()
+pub fn render_work(job: &Job, clips: &[ClipSource], path: RenderPath) -> u64 {
+    let frames = job.versions().len() as u64 * clips.iter().map(ClipSource::frames).sum::<u64>();
+    match path {
+        RenderPath::Linear => frames,
+        RenderPath::Driven(_) => frames + driven_work(job, clips),
+    }
 }
 
 fn summary(report: &Report, folder: &Path, lines: &str, page_bytes: usize) -> String {

@@ -7,23 +7,34 @@ use clap::Args;
 use super::failure::Failure;
 use super::input::{analysis_rate_hz, open_clips, open_job};
 use super::progress::bar;
+use super::render::quality;
 use crate::audio::OutputFolder;
+use crate::driven::Quality;
 use crate::plot::Figure;
 use crate::report::{
-    Report, curves_csv, difference_figure, make_report, response_figure, to_text, work,
+    Report, curves_csv, difference_figure, driven_report, driven_work, make_report,
+    response_figure, to_text, work,
 };
 
 /// Confirms a job by calculation and by measurement: responses, corners, low-end trim.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  presolder new my-job\n  presolder report my-job/job.toml\n\n\
+#[command(
+    after_help = "Example:\n  presolder new my-job\n  presolder report my-job/job.toml --linear\n\n\
 Exit status: 0 if every figure from audio agrees with the circuit, 1 if one does not, 2 for input \
-that has to be mended.")]
+that has to be mended."
+)]
 pub struct ReportArgs {
     /// The job file
     job: PathBuf,
     /// Print JSON instead of text
     #[arg(long)]
     json: bool,
+    /// Leave out how far stages are driven and where versions break up: that takes most of the time
+    #[arg(long)]
+    linear: bool,
+    /// How finely the driven path steps: draft, fair, standard or fine
+    #[arg(long, default_value = "draft", value_parser = quality, conflicts_with = "linear")]
+    quality: Quality,
     /// Also write report, curves and plots into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -45,8 +56,12 @@ pub fn run(args: &ReportArgs) -> Result<(), Failure> {
         refuse_existing(folder, args.force)?;
     }
     let clips = open_clips(&job)?;
-    let bar = bar(work(&job, &clips), "report");
-    let report = make_report(&job, &clips, analysis_rate_hz(&clips), &|n| bar.inc(n))?;
+    let driven = if args.linear { 0 } else { driven_work(&job, &clips) };
+    let bar = bar(work(&job, &clips) + driven, "report");
+    let mut report = make_report(&job, &clips, analysis_rate_hz(&clips), &|n| bar.inc(n))?;
+    if !args.linear {
+        report.driven = Some(driven_report(&job, &clips, args.quality, &|n| bar.inc(n))?);
+    }
     bar.finish_and_clear();
     if args.json {
         println!("{}", to_json(&report)?);

@@ -6,13 +6,14 @@ use super::plan::{Setting, VersionPlan, Way};
 use crate::driven::{DrivenPlan, DrivenProcessor};
 use crate::linear::LinearProcessor;
 
-/// Time over which one position of a knob fades into the next where the path is a filter: linearly,
-/// since the two are nearly the same signal and their sum keeps its level.
+/// Time over which one position of a knob fades into the next: linearly, since the two are nearly the
+/// same signal and their sum keeps its level.
 const KNOB_FADE_S: f64 = 0.02;
 /// Frames worked on at once.
 const BLOCK: usize = 512;
 
-/// A version under way. [`VersionRun::process_into`] neither allocates nor fails.
+/// A version under way. [`VersionRun::process_into`] does not fail, and allocates only where a knob
+/// moves on the driven path.
 pub struct VersionRun {
     kind: Kind,
     /// Frames of input so far.
@@ -23,7 +24,17 @@ pub struct VersionRun {
 
 enum Kind {
     Linear { settings: Vec<Filter>, fade_frames: f64 },
-    Driven { processor: Box<DrivenProcessor>, later: Vec<(u64, Arc<DrivenPlan>)>, next: usize },
+    Driven(Box<Driven>),
+}
+
+/// The circuit running in time, with the plans that it changes to at certain frames of input.
+struct Driven {
+    processor: DrivenProcessor,
+    later: Vec<(u64, Arc<DrivenPlan>)>,
+    next: usize,
+    /// The circuit with its knobs where they were, and the frame of output where it begins to fade.
+    before: Option<(DrivenProcessor, u64)>,
+    fade_frames: f64,
 }
 
 /// The filter of one position of the knobs.
@@ -53,16 +64,16 @@ impl VersionPlan {
             Way::Driven(plan) => Some((from(s), Arc::clone(plan))),
             Way::Linear(_) => None,
         });
+        let fade_frames = (KNOB_FADE_S * self.sample_rate_hz).max(1.0);
         let kind = match driven.next() {
-            Some((_, first)) => Kind::Driven {
-                processor: Box::new(first.processor()),
+            Some((_, first)) => Kind::Driven(Box::new(Driven {
+                processor: first.processor(),
                 later: driven.collect(),
                 next: 0,
-            },
-            None => Kind::Linear {
-                settings: filters,
-                fade_frames: (KNOB_FADE_S * self.sample_rate_hz).max(1.0),
-            },
+                before: None,
+                fade_frames,
+            })),
+            None => Kind::Linear { settings: filters, fade_frames },
         };
         VersionRun { kind, at: 0, delay, scratch: [0.0; BLOCK] }
     }
@@ -77,7 +88,7 @@ impl VersionRun {
     /// How the valves were driven so far; `None` on the linear path.
     pub fn driven(&self) -> Option<&DrivenProcessor> {
         match &self.kind {
-            Kind::Driven { processor, .. } => Some(processor),
+            Kind::Driven(driven) => Some(&driven.processor),
             Kind::Linear { .. } => None,
         }
     }
@@ -95,22 +106,8 @@ impl VersionRun {
     fn block(&mut self, volts: &[f64], answer: &mut [f64]) {
         let frames = volts.len();
         match &mut self.kind {
-            Kind::Driven { processor, later, next } => {
-                let mut done = 0;
-                while done < frames {
-                    while let Some((_, plan)) =
-                        later.get(*next).filter(|(from, _)| *from <= self.at + done as u64)
-                    {
-                        // A knob changes no part of the list, so the charges always carry over.
-                        let _ = processor.change_plan(plan);
-                        *next += 1;
-                    }
-                    let until = later.get(*next).map_or(frames, |(from, _)| {
-                        usize::try_from(from - self.at).unwrap_or(usize::MAX).min(frames)
-                    });
-                    processor.process_into(&volts[done..until], &mut answer[done..until]);
-                    done = until;
-                }
+            Kind::Driven(driven) => {
+                driven.block(self.at, self.delay as u64, volts, answer, &mut self.scratch);
             }
             Kind::Linear { settings, fade_frames } => {
                 answer.fill(0.0);
@@ -128,6 +125,50 @@ impl VersionRun {
                     }
                 }
             }
+        }
+    }
+}
+
+impl Driven {
+    /// Runs a block that begins at a frame of the input.
+    fn block(
+        &mut self,
+        at: u64,
+        delay: u64,
+        volts: &[f64],
+        answer: &mut [f64],
+        scratch: &mut [f64; BLOCK],
+    ) {
+        let mut done = 0;
+        while done < volts.len() {
+            let now = at + done as u64;
+            while let Some((_, plan)) = self.later.get(self.next).filter(|(from, _)| *from <= now) {
+                // What is heard lags by the delay, and so does the fade. A move that comes before the
+                // last one has faded joins it.
+                if self.before.is_none() {
+                    self.before = Some((self.processor.clone(), now + delay));
+                }
+                // A knob changes no part of the list, so the charges always carry over.
+                let _ = self.processor.change_plan(plan);
+                self.next += 1;
+            }
+            let until = self.later.get(self.next).map_or(volts.len(), |(from, _)| {
+                usize::try_from(from - at).unwrap_or(usize::MAX).min(volts.len())
+            });
+            let (part, heard) = (&volts[done..until], &mut answer[done..until]);
+            self.processor.process_into(part, heard);
+            if let Some((before, from)) = &mut self.before {
+                let past = &mut scratch[..part.len()];
+                before.process_into(part, past);
+                let share = |n: usize| ((now + n as u64) as f64 - *from as f64) / self.fade_frames;
+                for (n, (y, past)) in heard.iter_mut().zip(past).enumerate() {
+                    *y = *past + share(n).clamp(0.0, 1.0) * (*y - *past);
+                }
+                if share(part.len()) >= 1.0 {
+                    self.before = None;
+                }
+            }
+            done = until;
         }
     }
 }

@@ -88,6 +88,7 @@ pub fn make_report(
         strings,
         range_of_use: range,
         trim,
+        driven: None,
         limits: LIMITS,
         failures: Vec::new(),
         cautions: CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
