@@ -81,8 +81,7 @@ pub fn measure(heard: &[f64]) -> Result<Loop, LiveError> {
                  and turn both up to a middle level",
             );
         }
-        // The peak between samples, by the parabola through three.
-        // A peak at the very edge has no neighbour to interpolate with.
+        // The peak between samples, by the parabola through three; at the very edge there are none.
         let shift = if (1..MOST_LAG_FRAMES - 1).contains(&at) {
             let sides = [product(at - 1), product(at + 1)];
             let bend = sides[0] - 2.0 * best + sides[1];
