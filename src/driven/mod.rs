@@ -16,6 +16,7 @@ mod error;
 mod fast;
 mod halfband;
 mod kernel;
+mod modal;
 mod oversample;
 mod panels;
 mod partition;
