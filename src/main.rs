@@ -3,10 +3,20 @@
 use std::process::ExitCode;
 
 use clap::Parser;
+use presolder::audio::abandon_unfinished;
 use presolder::commands::{CommandLine, run};
+
+/// Exit status of a program that ends by an interrupt: 128 and the number of SIGINT.
+const INTERRUPTED: i32 = 130;
 
 fn main() -> ExitCode {
     let command_line = CommandLine::parse();
+    // Without a handler the program still works; an interrupt then leaves its temporary files.
+    let _ = ctrlc::set_handler(|| {
+        abandon_unfinished();
+        eprintln!("presolder: interrupted; nothing was written");
+        std::process::exit(INTERRUPTED);
+    });
     match run(&command_line) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {

@@ -14,6 +14,7 @@ fn hostile(text: &str) -> PageModel {
     let mut model = invented::job(1.0);
     model.title = text.to_owned();
     model.amp = text.to_owned();
+    model.owner = text.to_owned();
     model.story = format!("{text}\n\n{text}");
     model.technician.name = Some(text.to_owned());
     model.technician.email = Some(text.to_owned());
@@ -189,7 +190,7 @@ fn the_page_lives_in_a_browser() {
         ..PageModel::default()
     };
     for (name, model) in [
-        ("job", invented::job(12.0)),
+        ("job", invented::job(6.0)),
         ("hostile", small),
         ("hostile-all", hostile(HOSTILE)),
         ("bare", bare),

@@ -129,6 +129,46 @@ fn the_cut_normal_distribution_is_exact() {
     assert!(share(band.p50).abs() < 0.04);
 }
 
+/// A triode whose plate and grid stand at fixed voltages, read across a plate load of 1 ohm: the gain is
+/// the mutual conductance in siemens, but for a ten-thousandth.
+fn fixed_bias(share: f64) -> Side {
+    let mut c = Circuit::new();
+    let [grid, plate, ht] = ["g", "p", "ht"].map(|n| c.node(n));
+    c.add("V", Kind::Source { plus: grid, minus: GROUND, volts: -1.5 }).unwrap();
+    c.add("HT", Kind::Source { plus: ht, minus: GROUND, volts: 250.0 }).unwrap();
+    c.add("R1", Kind::Resistor { between: [ht, plate], ohms: 1.0 }).unwrap();
+    let valve = presolder::valves::Library::embedded().unwrap().triode("12AX7").unwrap();
+    c.add("V1", Kind::Triode { plate, grid, cathode: GROUND, valve }).unwrap();
+    Side {
+        name: "stage".to_owned(),
+        circuit: c,
+        source: "V".to_owned(),
+        output: plate,
+        tolerances: vec![tolerance("V1", share)],
+        corners: Vec::new(),
+    }
+}
+
+// Exact: at fixed voltages every conductance goes with the valve's currents, so the level has the
+// distribution of 20 log10 of an even factor.
+#[test]
+fn a_valve_off_in_its_currents_has_its_exact_distribution() {
+    let (draws, share) = (4000, 0.2);
+    let mut plan = plan(fixed_bias(share), None, draws, 5);
+    plan.frequencies_hz = vec![100.0, 200.0];
+    let found = run(&plan);
+    let (nominal, band) = (found.before.nominal_db[0], found.before.bands_db[0]);
+    for (p, got) in [(0.05, band.p5), (0.5, band.p50), (0.95, band.p95)] {
+        let error = 4.0 * (p * (1.0 - p) / draws as f64).sqrt();
+        let at = |p: f64| nominal + 20.0 * (1.0 - share + 2.0 * share * p).log10();
+        let (low, high) = (at(p - error) - 2e-3, at(p + error) + 2e-3);
+        assert!((low..=high).contains(&got), "{p}: {got} not in {low}..{high}");
+    }
+    let [low, high] = found.before.worst_db[0];
+    assert!((low - nominal - 20.0 * 0.8_f64.log10()).abs() < 2e-3, "{low}");
+    assert!((high - nominal - 20.0 * 1.2_f64.log10()).abs() < 2e-3, "{high}");
+}
+
 // Sampling error falls with the root of the number of draws: 16 times the draws, a quarter of it.
 #[test]
 fn percentiles_converge() {

@@ -1,9 +1,12 @@
 //! The trim of a clip that ends in the middle of a note, as takes do, against the spectrum of the clip
 //! weighed with the closed form of the filter.
 
+use std::sync::atomic::{AtomicU64, Ordering};
+
 use presolder::amp::Job;
-use presolder::audio::Clip;
-use presolder::report::make_report;
+use presolder::audio::{ChannelChoice, Clip, OutputFormat, Recording, write_wav};
+use presolder::render::ClipSource;
+use presolder::report::{make_report, work};
 use realfft::RealFftPlanner;
 
 const RATE_HZ: u32 = 48_000;
@@ -67,8 +70,17 @@ fn trim_of_a_clip_cut_off_in_a_note_is_that_of_its_spectrum() {
     let expected_db =
         |limit_hz: f64| 10.0 * (below(22e-9, limit_hz) / below(220e-9, limit_hz)).log10();
 
-    let clips = vec![("cut off".to_owned(), Clip { samples, sample_rate_hz: RATE_HZ }, 2.0)];
-    let report = make_report(&job, &clips, f64::from(RATE_HZ), &|| ()).expect("a report");
+    let clip = folder.path().join("cut-off.wav");
+    let samples = Clip { samples, sample_rate_hz: RATE_HZ };
+    write_wav(&clip, &samples, OutputFormat::Float32, false).expect("written");
+    let recording = Recording::open(&clip, ChannelChoice::Mix).expect("opened");
+    let clips = vec![ClipSource { name: "cut off".to_owned(), recording, peak_volts: 2.0 }];
+    let passed = AtomicU64::new(0);
+    let count = |frames| {
+        passed.fetch_add(frames, Ordering::Relaxed);
+    };
+    let report = make_report(&job, &clips, f64::from(RATE_HZ), &count).expect("a report");
+    assert_eq!(passed.into_inner(), work(&job, &clips), "the progress bar ends where it should");
     let trim = &report.trim.clips[0];
     let expected = expected_db(30.0);
     assert!(expected < -10.0, "{expected} dB: nothing to see");

@@ -149,6 +149,11 @@ fn low_end_trim() {
 }
 
 #[test]
+fn values_and_spread() {
+    check("values-and-spread.md");
+}
+
+#[test]
 fn knob_range() {
     check("knob-range.md");
 }

@@ -3,7 +3,6 @@
 
 use std::f64::consts::TAU;
 
-use presolder::page::digest_hex;
 use presolder::page::model::{
     BreakUp, BreakUpRow, Change, Clip, Control, Curve, DialRow, DialScale, Difference, OpenString,
     PageModel, RangeOfUse, Response, Take, Technician, Verdict, Version,
@@ -39,6 +38,7 @@ pub fn job(seconds: f64) -> PageModel {
     PageModel {
         title: "Tamarack 22: less mud, earlier edge".to_owned(),
         amp: "Tamarack 22 W, two controls and a fixed middle".to_owned(),
+        owner: "Quillback rehearsal rooms".to_owned(),
         story: "The amp came in from the Quillback rehearsal rooms with the complaint that it \
                 turns to mud when the low strings are dug into, and that it breaks up too late to \
                 be of use at home.\n\nBelow are the amp as it came in, the amp with its aged parts \
@@ -51,7 +51,7 @@ pub fn job(seconds: f64) -> PageModel {
         safety_words: "This amp has a standby switch: the first filter capacitor stays charged \
                        with it open. Do not try this at home."
             .to_owned(),
-        job_digest: digest_hex(b"an invented job"),
+        job_digest: "0a27-c85a-f43d-8741".to_owned(),
         versions: versions(),
         clips: vec![
             clip("Open chords", "A slow strum over all six strings, then the low strings alone.", seconds, 1.6),
@@ -286,6 +286,8 @@ fn dials() -> DialScale {
         here: "Middle of \u{201c}proposed\u{201d}, a 25k pot".to_owned(),
         there: "Middle of a three-control amp, a 10k pot".to_owned(),
         rows: (0..=10).map(row).collect(),
+        as_built: Some(2.72),
+        same_db: 0.5,
         notes: vec![
             "As built, with the fixed 6k8, the knob would stand at 9:45.".to_owned(),
             "Beyond 11:00 nothing there equals this.".to_owned(),

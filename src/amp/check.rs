@@ -38,13 +38,15 @@ fn keys(kind: KindName) -> (&'static [&'static str], &'static [&'static str]) {
         KindName::Rheostat => {
             (&["value", "between"], &["end", "set", "rating", "tolerance", "purpose"])
         }
-        KindName::Triode => (&["type", "plate", "grid", "cathode"], &["purpose"]),
-        KindName::Pentode => (&["type", "plate", "screen", "grid", "cathode"], &["purpose"]),
+        KindName::Triode => (&["type", "plate", "grid", "cathode"], &["tolerance", "purpose"]),
+        KindName::Pentode => {
+            (&["type", "plate", "screen", "grid", "cathode"], &["tolerance", "purpose"])
+        }
         KindName::Diode => {
             (&["anode", "cathode", "saturation"], &["emission", "rating", "purpose"])
         }
         KindName::Source => (&["value", "between"], &["purpose"]),
-        KindName::Speaker => (&["model", "between"], &["purpose"]),
+        KindName::Speaker => (&["model", "between"], &["tolerance", "purpose"]),
     }
 }
 

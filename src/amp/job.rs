@@ -89,6 +89,8 @@ pub struct Job {
     pub trim: Trim,
     /// Which knob `presolder dials` maps onto which.
     pub dials: DialsSection,
+    /// The amp that `to_amp` of [`Self::dials`] names.
+    pub dials_amp: Option<AmpFile>,
     /// What `presolder values` searches for.
     pub values: ValuesSection,
     /// How `presolder spread` draws.
@@ -125,7 +127,12 @@ impl Job {
         let amp = open_amp(&spec.amp, origin, &shelf, &scope.at("amp"))?;
         let versions = versions(&spec.versions, &amp, &shelf, origin, &scope)?;
         let known = Known { versions: versions.values().map(|(_, state)| state).collect() };
-        known.check_dials(&spec.dials, &scope.at("dials"))?;
+        let dials_amp = match &spec.dials.to_amp {
+            Some(name) => Some(open_amp(name, origin, &shelf, &scope.at("dials").at("to_amp"))?),
+            None => None,
+        };
+        let dials_there = dials_amp.as_ref().map(AmpFile::state);
+        known.check_dials(&spec.dials, dials_there, &scope.at("dials"))?;
         known.check_values(&spec.values, &scope.at("values"))?;
         known.check_spread(&spec.spread, &scope.at("spread"))?;
         Ok(Self {
@@ -134,6 +141,7 @@ impl Job {
             compare: compare(&spec.compare, &versions, &scope)?,
             trim: trim(spec.trim, &scope)?,
             dials: spec.dials,
+            dials_amp,
             values: spec.values,
             spread: spec.spread,
             title: spec.title,

@@ -140,11 +140,12 @@ impl Construction {
 }
 
 /// The tolerance of a kind of part where a file states neither tolerance nor construction:
-/// common practice, no source. Zero for what has no single value.
+/// common practice, no source. For a valve it is that of all its currents, for a loudspeaker that
+/// of each of its elements (wire, mass, compliance, losses); zero for what has no single value.
 pub(super) fn usual_tolerance(kind: KindName) -> Percent {
     Percent(match kind {
-        KindName::Resistor | KindName::Capacitor | KindName::Inductor => 10.0,
-        KindName::Pot | KindName::Rheostat => 20.0,
+        KindName::Resistor | KindName::Capacitor | KindName::Inductor | KindName::Speaker => 10.0,
+        KindName::Pot | KindName::Rheostat | KindName::Triode | KindName::Pentode => 20.0,
         _ => 0.0,
     })
 }

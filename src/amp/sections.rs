@@ -175,21 +175,42 @@ impl<'a> Known<'a> {
         self.versions.last().copied()
     }
 
-    /// Everything in `[dials]` that names something of the job.
-    pub fn check_dials(&self, dials: &DialsSection, scope: &Scope<'_>) -> Result<(), AmpError> {
+    /// Everything in `[dials]` that names something of the job, or of the amp that `to_amp` names.
+    pub fn check_dials(
+        &self,
+        dials: &DialsSection,
+        to_amp: Option<&AmpState>,
+        scope: &Scope<'_>,
+    ) -> Result<(), AmpError> {
         let here = self.version(dials.version.as_ref(), &scope.at("version"))?.or(self.last());
-        self.version(dials.to_version.as_ref(), &scope.at("to_version"))?;
+        let first = self.versions.first().copied();
+        let to_version =
+            self.version(dials.to_version.as_ref(), &scope.at("to_version"))?.or(first);
         self.version(dials.as_built.as_ref(), &scope.at("as_built"))?;
         if dials.to_version.is_some() && dials.to_amp.is_some() {
             let problem = "to_version and to_amp cannot both be given";
             return Err(scope.at("to_amp").wrong(problem));
         }
-        if let (Some(control), Some(here)) = (&dials.control, here)
-            && !here.controls().contains_key(control)
+        if let (Some(control), Some(here)) = (&dials.control, here) {
+            has_control(here, control, &scope.at("control"))?;
+        }
+        let Some(there) = to_amp.or(to_version) else { return Ok(()) };
+        for (k, control) in dials.free.iter().enumerate() {
+            has_control(there, control, &scope.at("free").nth(k))?;
+            if dials.free[..k].contains(control) {
+                return Err(scope.at("free").nth(k).wrong(format!("{control} is free twice")));
+            }
+        }
+        if let (true, Some(control)) = (dials.free.is_empty(), &dials.control)
+            && !there.controls().contains_key(control)
         {
-            let hint = nearest(control, here.controls().keys().map(String::as_str));
-            let problem = format!("\"{}\" has no control {control}; {hint}", here.version());
-            return Err(scope.at("control").wrong(problem));
+            let known: Vec<&str> = there.controls().keys().map(String::as_str).collect();
+            return Err(scope.at("control").wrong(format!(
+                "{} has no control {control} of its own; name those of its controls that are to \
+                 equal it under free: {}",
+                there.title(),
+                known.join(", ")
+            )));
         }
         check_band(dials.band, &scope.at("band"))
     }
@@ -259,6 +280,18 @@ impl<'a> Known<'a> {
         }
         Ok(())
     }
+}
+
+fn has_control(state: &AmpState, control: &str, scope: &Scope<'_>) -> Result<(), AmpError> {
+    if state.controls().contains_key(control) {
+        return Ok(());
+    }
+    let hint = nearest(control, state.controls().keys().map(String::as_str));
+    let whose = match state.version() {
+        "" => state.title().to_owned(),
+        version => format!("\"{version}\""),
+    };
+    Err(scope.wrong(format!("{whose} has no control {control}; {hint}")))
 }
 
 fn check_band(band: Option<[Hertz; 2]>, scope: &Scope<'_>) -> Result<(), AmpError> {

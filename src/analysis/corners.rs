@@ -11,7 +11,9 @@
 
 use nalgebra::Complex;
 
-use super::crossings::{CrossingError, HALF_POWER_DB, Reference, crossings, half_power_corners};
+use super::crossings::{
+    CrossingError, HALF_POWER_DB, LevelCurve, Reference, crossings, half_power_corners,
+};
 use crate::circuit::{CircuitError, GROUND, Kind, LinearCircuit, Node};
 
 /// Corners are looked for, and can be measured, between these.
@@ -60,7 +62,7 @@ pub fn decibels(gain: Complex<f64>) -> f64 {
 /// # Errors
 /// If the curve is not a number somewhere.
 pub fn corner_beside(
-    level_db: &mut dyn FnMut(f64) -> f64,
+    level_db: &mut LevelCurve,
     reference_hz: f64,
     side: Side,
 ) -> Result<Option<Corner>, CrossingError> {
@@ -79,12 +81,13 @@ pub fn corner_beside(
 /// # Errors
 /// If the curve is not a number somewhere.
 pub fn corner_near(
-    level_db: &mut dyn FnMut(f64) -> f64,
+    level_db: &mut LevelCurve,
     like: &Corner,
 ) -> Result<Option<Corner>, CrossingError> {
     const NEAR: f64 = std::f64::consts::SQRT_2;
     let [low, high] = SEARCH_HZ;
-    let target_db = level_db(like.reference_hz) + HALF_POWER_DB;
+    let target_db =
+        level_db(&[like.reference_hz]).first().map_or(f64::NAN, |db| db + HALF_POWER_DB);
     let (from, to) = ((like.frequency_hz / NEAR).max(low), (like.frequency_hz * NEAR).min(high));
     let all = crossings(level_db, target_db, from, to)?;
     let away = |hz: &f64| (hz / like.frequency_hz).ln().abs();
@@ -97,7 +100,7 @@ pub fn corner_near(
 /// # Errors
 /// If the curve is not a number somewhere.
 pub fn section_corner(
-    level_db: &mut dyn FnMut(f64) -> f64,
+    level_db: &mut LevelCurve,
     side: Side,
 ) -> Result<Option<Corner>, CrossingError> {
     let [low, high] = SEARCH_HZ;
@@ -114,14 +117,11 @@ pub fn section_corner(
 ///
 /// # Errors
 /// If the curve is not a number somewhere.
-pub fn amp_corner(
-    level_db: &mut dyn FnMut(f64) -> f64,
-    side: Side,
-) -> Result<Option<Corner>, CrossingError> {
+pub fn amp_corner(level_db: &mut LevelCurve, side: Side) -> Result<Option<Corner>, CrossingError> {
     let [low, high] = SEARCH_HZ;
     let n = ((high / low).log2() * POINTS_PER_OCTAVE).ceil() as usize;
     let hz = |k: usize| low * (high / low).powf(k as f64 / n as f64);
-    let levels: Vec<f64> = (0..=n).map(|k| level_db(hz(k))).collect();
+    let levels = level_db(&(0..=n).map(hz).collect::<Vec<f64>>());
     let top = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let is_maximum = |&k: &usize| {
         let left = k == 0 || levels[k] >= levels[k - 1];

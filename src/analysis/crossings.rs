@@ -22,26 +22,48 @@ pub enum CrossingError {
     Reference { reference_hz: f64, low_hz: f64, high_hz: f64 },
 }
 
+/// A curve: takes frequencies in hertz and returns the level at each in decibels; minus infinity is
+/// allowed. Many at once, because a circuit is solved at several frequencies side by side.
+pub type LevelCurve<'a> = dyn FnMut(&[f64]) -> Vec<f64> + 'a;
+
+/// A curve from what gives one level at a time.
+pub fn one_by_one(mut level_db: impl FnMut(f64) -> f64) -> impl FnMut(&[f64]) -> Vec<f64> {
+    move |hz| hz.iter().map(|&hz| level_db(hz)).collect()
+}
+
+/// Points that an interval is cut at in each round of a search: as many as a circuit is solved at
+/// side by side.
+const CUTS: usize = 8;
+
 /// All frequencies from `low_hz` to `high_hz` at which `level_db` passes `target_db`, rising, exact
 /// to 1e-12 of themselves.
 ///
-/// `level_db` takes hertz and returns decibels; minus infinity is allowed. It is sampled on a grid
-/// of 48 points an octave, and each change of side pinned down by bisection on a logarithmic scale.
+/// The curve is sampled on a grid of 48 points an octave, and each change of side pinned down by
+/// sectioning on a logarithmic scale.
 ///
 /// # Errors
 /// If the range is empty, or the curve is not a number somewhere.
 pub fn crossings(
-    level_db: &mut dyn FnMut(f64) -> f64,
+    level_db: &mut LevelCurve,
     target_db: f64,
     low_hz: f64,
     high_hz: f64,
 ) -> Result<Vec<f64>, CrossingError> {
     let grid = sample(level_db, low_hz, high_hz)?;
+    crossings_of(level_db, &grid, target_db)
+}
+
+/// The same on a grid that has been sampled already.
+fn crossings_of(
+    level_db: &mut LevelCurve,
+    grid: &[(f64, f64)],
+    target_db: f64,
+) -> Result<Vec<f64>, CrossingError> {
     let mut found = Vec::new();
     for pair in grid.windows(2) {
         let above = [pair[0].1 >= target_db, pair[1].1 >= target_db];
         if above[0] != above[1] {
-            found.push(bisect(level_db, target_db, pair[0].0, pair[1].0, above[0])?);
+            found.push(section(level_db, target_db, [pair[0].0, pair[1].0], above[0])?);
         }
     }
     Ok(found)
@@ -80,11 +102,12 @@ pub struct HalfPower {
 /// # Errors
 /// If the range is empty, the reference lies outside of it, or the curve is not a number somewhere.
 pub fn half_power_corners(
-    level_db: &mut dyn FnMut(f64) -> f64,
+    level_db: &mut LevelCurve,
     reference: Reference,
     low_hz: f64,
     high_hz: f64,
 ) -> Result<HalfPower, CrossingError> {
+    let grid = sample(level_db, low_hz, high_hz)?;
     let (from_hz, reference_hz, reference_db) = match reference {
         Reference::At { hz } => {
             if !(low_hz..=high_hz).contains(&hz) {
@@ -93,28 +116,36 @@ pub fn half_power_corners(
             (hz, Some(hz), checked(level_db, hz)?)
         }
         Reference::Highest => {
-            let (hz, db) = highest(level_db, low_hz, high_hz)?;
+            let (hz, db) = highest(level_db, &grid)?;
             (hz, Some(hz), db)
         }
         Reference::Level { db } => {
-            let (hz, _) = highest(level_db, low_hz, high_hz)?;
+            let (hz, _) = highest(level_db, &grid)?;
             (hz, None, db)
         }
     };
-    let all_hz = crossings(level_db, reference_db + HALF_POWER_DB, low_hz, high_hz)?;
+    let all_hz = crossings_of(level_db, &grid, reference_db + HALF_POWER_DB)?;
     let below = all_hz.iter().copied().rfind(|&hz| hz < from_hz);
     let above = all_hz.iter().copied().find(|&hz| hz > from_hz);
     Ok(HalfPower { reference_hz, reference_db, low_hz: below, high_hz: above, all_hz })
 }
 
-fn checked(level_db: &mut dyn FnMut(f64) -> f64, hz: f64) -> Result<f64, CrossingError> {
-    let level = level_db(hz);
-    if level.is_nan() { Err(CrossingError::NotANumber { hz }) } else { Ok(level) }
+/// The levels at some frequencies, each with its frequency.
+fn levels(level_db: &mut LevelCurve, hz: &[f64]) -> Result<Vec<(f64, f64)>, CrossingError> {
+    let points: Vec<(f64, f64)> = hz.iter().copied().zip(level_db(hz)).collect();
+    match points.iter().find(|(_, db)| db.is_nan()) {
+        Some(&(hz, _)) => Err(CrossingError::NotANumber { hz }),
+        None => Ok(points),
+    }
+}
+
+fn checked(level_db: &mut LevelCurve, hz: f64) -> Result<f64, CrossingError> {
+    Ok(levels(level_db, &[hz])?.first().map_or(f64::NEG_INFINITY, |(_, db)| *db))
 }
 
 /// The curve on a logarithmic grid that includes both ends exactly.
 fn sample(
-    level_db: &mut dyn FnMut(f64) -> f64,
+    level_db: &mut LevelCurve,
     low_hz: f64,
     high_hz: f64,
 ) -> Result<Vec<(f64, f64)>, CrossingError> {
@@ -123,72 +154,76 @@ fn sample(
     }
     let octaves = (high_hz / low_hz).log2();
     let steps = (octaves * POINTS_PER_OCTAVE).ceil().max(2.0) as usize;
-    let mut grid = Vec::with_capacity(steps + 1);
-    for step in 0..=steps {
-        let hz = if step == steps {
+    let at = |step: usize| {
+        if step == steps {
             high_hz
         } else {
             (low_hz * (octaves * step as f64 / steps as f64).exp2()).min(high_hz)
-        };
-        grid.push((hz, checked(level_db, hz)?));
-    }
-    Ok(grid)
+        }
+    };
+    levels(level_db, &(0..=steps).map(at).collect::<Vec<f64>>())
 }
 
-/// Halves the interval between two grid points on opposite sides of the target.
-fn bisect(
-    level_db: &mut dyn FnMut(f64) -> f64,
+/// Points that cut an interval into equal ratios.
+fn cuts([low_hz, high_hz]: [f64; 2]) -> [f64; CUTS] {
+    let ratio = high_hz / low_hz;
+    std::array::from_fn(|k| low_hz * ratio.powf((k + 1) as f64 / (CUTS + 1) as f64))
+}
+
+/// Narrows the interval between two grid points on opposite sides of the target.
+fn section(
+    level_db: &mut LevelCurve,
     target_db: f64,
-    mut low_hz: f64,
-    mut high_hz: f64,
+    [mut low_hz, mut high_hz]: [f64; 2],
     low_is_above: bool,
 ) -> Result<f64, CrossingError> {
     while high_hz > low_hz * (1.0 + 1e-12) {
-        let middle_hz = (low_hz * high_hz).sqrt();
-        if middle_hz <= low_hz || middle_hz >= high_hz {
-            break;
+        let points = levels(level_db, &cuts([low_hz, high_hz]))?;
+        let before = (low_hz, high_hz);
+        for &(hz, db) in &points {
+            if (db >= target_db) != low_is_above {
+                high_hz = hz;
+                break;
+            }
+            low_hz = hz;
         }
-        if (checked(level_db, middle_hz)? >= target_db) == low_is_above {
-            low_hz = middle_hz;
-        } else {
-            high_hz = middle_hz;
+        if (low_hz, high_hz) == before || low_hz >= high_hz {
+            break;
         }
     }
     Ok((low_hz * high_hz).sqrt())
 }
 
-/// The highest point: the best of the grid, then golden sections between its neighbours.
-fn highest(
-    level_db: &mut dyn FnMut(f64) -> f64,
-    low_hz: f64,
-    high_hz: f64,
-) -> Result<(f64, f64), CrossingError> {
-    const GOLDEN: f64 = 0.618_033_988_749_894_8;
-    let grid = sample(level_db, low_hz, high_hz)?;
+/// The highest point: the best of the grid, then sections between its neighbours.
+fn highest(level_db: &mut LevelCurve, grid: &[(f64, f64)]) -> Result<(f64, f64), CrossingError> {
     let mut best = 0;
     for (index, point) in grid.iter().enumerate() {
         if point.1 > grid[best].1 {
             best = index;
         }
     }
-    let mut left = grid[best.saturating_sub(1)].0.ln();
-    let mut right = grid[(best + 1).min(grid.len() - 1)].0.ln();
     let mut top = grid[best];
-    // 40 sections narrow a step of 1.5 % to 1e-10; a maximum is flatter than that can show.
-    for _ in 0..40 {
-        let a = right - GOLDEN * (right - left);
-        let b = left + GOLDEN * (right - left);
-        let (at_a, at_b) = (checked(level_db, a.exp())?, checked(level_db, b.exp())?);
-        for point in [(a.exp(), at_a), (b.exp(), at_b)] {
-            if point.1 > top.1 {
-                top = point;
+    let mut low_hz = grid[best.saturating_sub(1)].0;
+    let mut high_hz = grid[(best + 1).min(grid.len() - 1)].0;
+    // Each round keeps two of nine sections, so 12 narrow a step of 1.5 % to 1e-9; a maximum is
+    // flatter than that can show.
+    for _ in 0..12 {
+        if high_hz <= low_hz * (1.0 + 4.0 * f64::EPSILON) {
+            break;
+        }
+        let mut points = vec![(low_hz, f64::NEG_INFINITY)];
+        points.extend(levels(level_db, &cuts([low_hz, high_hz]))?);
+        points.push((high_hz, f64::NEG_INFINITY));
+        let mut at = 1;
+        for k in 1..=CUTS {
+            if points[k].1 > points[at].1 {
+                at = k;
             }
         }
-        if at_a > at_b {
-            right = b;
-        } else {
-            left = a;
+        if points[at].1 > top.1 {
+            top = points[at];
         }
+        (low_hz, high_hz) = (points[at - 1].0, points[at + 1].0);
     }
     Ok(top)
 }

@@ -177,7 +177,10 @@ impl Spectrum {
     /// the limits cut count in proportion, so adjoining bands add up.
     pub fn band_energy(&self, low_hz: f64, high_hz: f64) -> f64 {
         let mut sum = 0.0;
-        for (k, energy) in self.energy.iter().enumerate() {
+        // No bin below the first or above the last can reach into the band.
+        let first = (low_hz / self.bin_hz - 1.0).max(0.0) as usize;
+        let count = ((high_hz - low_hz).max(0.0) / self.bin_hz + 4.0) as usize;
+        for (k, energy) in self.energy.iter().enumerate().skip(first).take(count) {
             let (from, to) = self.bin_limits_hz(k);
             let inside = (to.min(high_hz) - from.max(low_hz)) / (to - from);
             sum += energy * inside.clamp(0.0, 1.0);

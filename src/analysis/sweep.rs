@@ -6,6 +6,7 @@
 //! would cost more than the accuracy aimed at.
 
 use std::f64::consts::{LN_2, TAU};
+use std::sync::Arc;
 
 use nalgebra::Complex;
 use thiserror::Error;
@@ -194,9 +195,9 @@ fn smooth(x: f64) -> f64 {
 pub struct MeasuredResponse {
     low_hz: f64,
     high_hz: f64,
-    output: Transform,
+    output: Arc<Transform>,
     /// What to divide by; `None` where `output` is the transform of an impulse response already.
-    input: Option<Transform>,
+    input: Option<Arc<Transform>>,
     /// Samples that the impulse response starts before time 0.
     lead_s: f64,
 }
@@ -232,25 +233,85 @@ impl MeasuredResponse {
     }
 }
 
-/// Sends a sweep through `process` and finds its complex gain.
-///
-/// `process` gets the sweep followed by silence, and returns as many samples. It starts from rest at
-/// each call, and may be called again with a longer silence: the silence grows until the answer has
-/// died away, so poles down to 0.3 Hz and below come out right.
+/// A sweep ready to be sent through any number of processes.
+#[derive(Clone, Debug)]
+pub struct Sweep {
+    plan: SweepPlan,
+    stimulus: Vec<f64>,
+    transform: Arc<Transform>,
+}
+
+impl SweepPlan {
+    /// Computes the sweep and its spectrum.
+    pub fn prepare(&self) -> Sweep {
+        let stimulus = self.stimulus();
+        let transform = Arc::new(Transform::new(&stimulus, self.sample_rate_hz));
+        Sweep { plan: self.clone(), stimulus, transform }
+    }
+}
+
+/// Sends a sweep through `process` once; see [`Sweep::measure`].
 ///
 /// # Errors
-/// If `process` returns another number of samples, or one that is not finite, or never comes to
-/// rest.
+/// As there.
 pub fn measure(
     plan: &SweepPlan,
     process: &mut dyn FnMut(&[f64]) -> Vec<f64>,
 ) -> Result<MeasuredResponse, MeasureError> {
-    let mut input = plan.stimulus();
-    let sweep_frames = input.len();
-    let mut tail_s = plan.first_tail_s;
+    plan.prepare().measure(plan.first_tail_s, process)
+}
+
+impl Sweep {
+    /// Sends the sweep through `process` and finds its complex gain.
+    ///
+    /// `process` gets the sweep followed by silence, and returns as many samples. It starts from
+    /// rest at each call, and may be called again with a longer silence: the silence grows from
+    /// `first_tail_s` until the answer has died away, so poles down to 0.3 Hz and below come out
+    /// right.
+    ///
+    /// # Errors
+    /// If `process` returns another number of samples, or one that is not finite, or never comes to
+    /// rest.
+    pub fn measure(
+        &self,
+        first_tail_s: f64,
+        process: &mut dyn FnMut(&[f64]) -> Vec<f64>,
+    ) -> Result<MeasuredResponse, MeasureError> {
+        let plan = &self.plan;
+        let tail_s = first_tail_s.clamp(FIRST_TAIL_S, LONGEST_TAIL_S);
+        let (input, mut output) = settled_answer(plan, &self.stimulus, tail_s, process)?;
+        let sweep_frames = self.stimulus.len();
+        // What is left of the tail is tiny, but a sudden end would spread it over all frequencies, also
+        // those where the answer itself is weak.
+        let fade_from = output.len() - (output.len() - sweep_frames) / 4;
+        let fade_frames = (output.len() - fade_from) as f64;
+        for (n, sample) in output[fade_from..].iter_mut().enumerate() {
+            *sample *= smooth(1.0 - n as f64 / fade_frames);
+        }
+        Ok(match plan.separation {
+            Separation::Linear => MeasuredResponse {
+                low_hz: plan.low_hz,
+                high_hz: plan.high_hz,
+                output: Arc::new(Transform::new(&output, plan.sample_rate_hz)),
+                input: Some(self.transform.clone()),
+                lead_s: 0.0,
+            },
+            Separation::Harmonics => separate(plan, &input, output),
+        })
+    }
+}
+
+/// The sweep with its silence, and the answer that has died away in it.
+fn settled_answer(
+    plan: &SweepPlan,
+    stimulus: &[f64],
+    mut tail_s: f64,
+    process: &mut dyn FnMut(&[f64]) -> Vec<f64>,
+) -> Result<(Vec<f64>, Vec<f64>), MeasureError> {
+    let mut input = stimulus.to_vec();
     let mut last_level = f64::INFINITY;
-    let mut output = loop {
-        input.resize(sweep_frames + plan.seconds_to_frames(tail_s), 0.0);
+    loop {
+        input.resize(stimulus.len() + plan.seconds_to_frames(tail_s), 0.0);
         let output = process(&input);
         if output.len() != input.len() {
             return Err(MeasureError::Length { expected: input.len(), given: output.len() });
@@ -258,13 +319,13 @@ pub fn measure(
         if let Some(frame) = output.iter().position(|s| !s.is_finite()) {
             return Err(MeasureError::NotFinite { frame, value: output[frame] });
         }
-        let level = end_level(&output, sweep_frames);
+        let level = end_level(&output, stimulus.len());
         if level <= SETTLED {
-            break output;
+            return Ok((input, output));
         }
         let falls = level < 0.5 * last_level;
         if (!falls || tail_s >= LONGEST_TAIL_S) && level <= TOLERATED {
-            break output;
+            return Ok((input, output));
         }
         if tail_s >= LONGEST_TAIL_S {
             let level_db = 20.0 * level.log10();
@@ -272,24 +333,7 @@ pub fn measure(
         }
         last_level = level;
         tail_s *= 2.0;
-    };
-    // What is left of the tail is tiny, but a sudden end would spread it over all frequencies, also
-    // those where the answer itself is weak.
-    let fade_from = output.len() - (output.len() - sweep_frames) / 4;
-    let fade_frames = (output.len() - fade_from) as f64;
-    for (n, sample) in output[fade_from..].iter_mut().enumerate() {
-        *sample *= smooth(1.0 - n as f64 / fade_frames);
     }
-    Ok(match plan.separation {
-        Separation::Linear => MeasuredResponse {
-            low_hz: plan.low_hz,
-            high_hz: plan.high_hz,
-            output: Transform::new(&output, plan.sample_rate_hz),
-            input: Some(Transform::new(&input[..sweep_frames], plan.sample_rate_hz)),
-            lead_s: 0.0,
-        },
-        Separation::Harmonics => separate(plan, &input, output),
-    })
 }
 
 /// The largest magnitude in the last quarter of the tail, relative to the largest of all.
@@ -333,7 +377,7 @@ fn separate(plan: &SweepPlan, input: &[f64], output: Vec<f64>) -> MeasuredRespon
     MeasuredResponse {
         low_hz: plan.low_hz,
         high_hz: plan.high_hz,
-        output: Transform::new(&kept, plan.sample_rate_hz),
+        output: Arc::new(Transform::new(&kept, plan.sample_rate_hz)),
         input: None,
         lead_s: lead as f64 / plan.sample_rate_hz,
     }

@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{Cholesky, Complex, DMatrix, DVector, Dyn};
 
 use crate::driven::{DrivenPlan, DrivenProcessor};
 
@@ -11,8 +11,9 @@ use crate::driven::{DrivenPlan, DrivenProcessor};
 pub const MOST_HARMONICS: usize = 20;
 /// Longest run until the answer has settled.
 const LONGEST_S: f64 = 6.0;
-/// Stretches that are compared with one another.
-const STRETCH_S: f64 = 0.25;
+/// Stretches that are compared with one another: this long, and this many periods.
+const STRETCH_S: f64 = 0.1;
+const STRETCH_PERIODS: f64 = 10.0;
 /// Settled: no harmonic changes by more than this share of the fundamental from one stretch to the next.
 const SETTLED: f64 = 1e-5;
 /// Harmonics above this share of the sample rate are left out: the path ends there.
@@ -35,7 +36,7 @@ pub struct Tone {
     pub dc_volts: f64,
     /// Harmonics 1 to 20, as far as the sample rate carries them.
     pub harmonics: Vec<Harmonic>,
-    /// Whether the answer settled within six seconds.
+    /// Whether the answer settled in the time that it was given.
     pub settled: bool,
 }
 
@@ -50,6 +51,36 @@ impl Tone {
     pub fn thd_percent(&self) -> f64 {
         let above: f64 = self.harmonics.iter().skip(1).map(|h| h.peak_volts.powi(2)).sum();
         100.0 * above.sqrt() / self.fundamental_volts().max(1e-300)
+    }
+
+    fn of_fit(rest_volts: f64, fit: &DVector<f64>) -> Self {
+        let harmonic = |k: usize| {
+            let (c, s) = (fit[2 * k - 1], fit[2 * k]);
+            let phase_deg = (-s).atan2(c).to_degrees();
+            Harmonic { number: k, peak_volts: c.hypot(s), phase_deg }
+        };
+        let count = fit.len() / 2;
+        Self {
+            dc_volts: rest_volts + fit[0],
+            harmonics: (1..=count).map(harmonic).collect(),
+            settled: false,
+        }
+    }
+}
+
+/// When a run may stop.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Patience {
+    /// Longest time that the answer gets to settle.
+    pub longest_s: f64,
+    /// Settled: DC and every harmonic move by less than this share of the fundamental from one
+    /// stretch of 0.1 s (ten periods, if that is more) to the next.
+    pub settled: f64,
+}
+
+impl Default for Patience {
+    fn default() -> Self {
+        Self { longest_s: LONGEST_S, settled: SETTLED }
     }
 }
 
@@ -73,100 +104,173 @@ impl Sine {
 }
 
 /// Runs a processor with a sine until its answer settles.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct ToneRun {
     processor: DrivenProcessor,
     sine: Sine,
     delay: usize,
-    rest_volts: f64,
+    rest_volts: Vec<f64>,
+    input: Vec<f64>,
+    /// The last stretch of each output.
+    outputs: Vec<Vec<f64>>,
 }
 
 impl ToneRun {
-    /// From rest, at the plan's first output.
+    /// From rest.
     pub fn new(plan: &Arc<DrivenPlan>, frequency_hz: f64) -> Self {
         let sample_rate_hz = plan.sample_rate_hz();
+        let seconds = STRETCH_S.max(STRETCH_PERIODS / frequency_hz);
+        let length = (seconds * sample_rate_hz) as usize;
         Self {
             processor: plan.processor(),
             sine: Sine { frequency_hz, sample_rate_hz, at: 0 },
             delay: plan.delay_samples(),
-            rest_volts: plan.rest_output_volts().first().copied().unwrap_or(0.0),
+            rest_volts: plan.rest_output_volts().to_vec(),
+            input: vec![0.0; length],
+            outputs: vec![vec![0.0; length]; plan.outputs()],
         }
     }
 
-    /// The settled answer at one level; the run goes on from the level before.
+    /// The settled answer of the first output at one level; the run goes on from the level before.
     pub fn settle(&mut self, peak_volts: f64) -> Tone {
-        self.settle_within(peak_volts, LONGEST_S, SETTLED)
+        self.settle_within(peak_volts, Patience::default())
     }
 
-    /// The same with a limit on time and a looser measure of rest.
-    pub fn settle_within(&mut self, peak_volts: f64, longest_s: f64, settled: f64) -> Tone {
-        let length = (STRETCH_S * self.sine.sample_rate_hz) as usize;
-        let (mut input, mut output) = (vec![0.0; length], vec![0.0; length]);
-        let stretches = (longest_s / STRETCH_S).round().max(2.0) as usize;
-        let mut before: Option<Tone> = None;
-        for _ in 0..stretches {
-            let start = self.sine.at;
-            self.sine.fill(peak_volts, &mut input);
-            self.processor.process_into(&input, &mut output);
-            let mut tone = self.fit(&output, start);
-            if let Some(before) = &before {
-                let limit = settled * tone.fundamental_volts();
-                let moved = |a: &Harmonic, b: &Harmonic| (a.peak_volts - b.peak_volts).abs();
-                let dc = (tone.dc_volts - before.dc_volts).abs();
-                let worst = tone.harmonics.iter().zip(&before.harmonics);
-                tone.settled = worst.map(|(a, b)| moved(a, b)).fold(dc, f64::max) <= limit;
-            }
-            if tone.settled {
-                return tone;
-            }
-            before = Some(tone);
+    /// The same with other limits.
+    pub fn settle_within(&mut self, peak_volts: f64, patience: Patience) -> Tone {
+        let mut all = self.settle_all(peak_volts, patience);
+        if all.is_empty() {
+            return Tone { dc_volts: 0.0, harmonics: vec![], settled: false };
         }
-        before.unwrap_or(Tone { dc_volts: self.rest_volts, harmonics: vec![], settled: false })
+        all.swap_remove(0)
+    }
+
+    /// The answer of every output of the plan, settled when the first one is.
+    pub fn settle_all(&mut self, peak_volts: f64, patience: Patience) -> Vec<Tone> {
+        let seconds = self.input.len() as f64 / self.sine.sample_rate_hz;
+        let stretches = (patience.longest_s / seconds).round().max(2.0) as usize;
+        let mut before: Option<Tone> = None;
+        for left in (0..stretches).rev() {
+            let start = self.sine.at;
+            self.sine.fill(peak_volts, &mut self.input);
+            let mut outputs: Vec<&mut [f64]> =
+                self.outputs.iter_mut().map(Vec::as_mut_slice).collect();
+            self.processor.process_all_into(&self.input, &mut outputs);
+            let fit = Fit::new(self.sine, start as f64 - self.delay as f64, self.input.len());
+            let tone = |k: usize| Tone::of_fit(self.rest_volts[k], &fit.of(&self.outputs[k]));
+            let first = tone(0);
+            let settled = before.as_ref().is_some_and(|before| {
+                let moved = |(a, b): (&Harmonic, &Harmonic)| (a.peak_volts - b.peak_volts).abs();
+                let dc = (first.dc_volts - before.dc_volts).abs();
+                let worst = first.harmonics.iter().zip(&before.harmonics).map(moved);
+                worst.fold(dc, f64::max) <= patience.settled * first.fundamental_volts()
+            });
+            if settled || left == 0 {
+                let all = (0..self.outputs.len()).map(tone);
+                return all.map(|tone| Tone { settled, ..tone }).collect();
+            }
+            before = Some(first);
+        }
+        vec![]
+    }
+
+    /// What the last stretch of an output was, as deviation from rest: for what harmonics do not say.
+    pub fn last_stretch(&self, output: usize) -> &[f64] {
+        self.outputs.get(output).map_or(&[], Vec::as_slice)
+    }
+
+    /// DC and harmonics of any signal over the last stretch, each as a complex peak against
+    /// exp(j 2 pi k f t): entry 0 is the mean.
+    pub fn harmonics_of(&self, samples: &[f64]) -> Vec<Complex<f64>> {
+        let start = self.sine.at.saturating_sub(self.input.len());
+        let fit = Fit::new(self.sine, start as f64 - self.delay as f64, self.input.len());
+        let found = fit.of(samples);
+        let part = |k: usize| match k {
+            0 => Complex::from(found[0]),
+            _ => Complex::new(found[2 * k - 1], -found[2 * k]),
+        };
+        (0..=found.len() / 2).map(part).collect()
     }
 
     /// The processor, for its report.
     pub fn processor(&mut self) -> &mut DrivenProcessor {
         &mut self.processor
     }
+}
 
-    /// Least squares over the samples that answer to input from `start` on.
-    fn fit(&self, samples: &[f64], start: usize) -> Tone {
-        let Sine { frequency_hz, sample_rate_hz, .. } = self.sine;
+/// Least squares of DC, cosines and sines over a stretch.
+struct Fit {
+    sine: Sine,
+    /// Sample number of the stretch's first sample, by the input's count.
+    start: f64,
+    /// Samples at the stretch's begin that are left out, so that it holds whole periods: that keeps
+    /// the columns nearly at right angles.
+    skip: usize,
+    harmonics: usize,
+    normal: Option<Cholesky<f64, Dyn>>,
+}
+
+impl Fit {
+    fn new(sine: Sine, start: f64, length: usize) -> Self {
+        let Sine { frequency_hz, sample_rate_hz, .. } = sine;
         let most = (HIGHEST_SHARE * sample_rate_hz / frequency_hz) as usize;
-        let count = most.clamp(1, MOST_HARMONICS);
-        let columns = 2 * count + 1;
-        // Whole periods, as far as samples allow, keep the columns nearly at right angles.
-        let periods = (samples.len() as f64 * frequency_hz / sample_rate_hz).floor().max(1.0);
-        let used = ((periods * sample_rate_hz / frequency_hz) as usize).min(samples.len());
-        let skip = samples.len() - used;
-        let mut normal = DMatrix::<f64>::zeros(columns, columns);
-        let mut right = DVector::<f64>::zeros(columns);
-        let mut basis = vec![1.0; columns];
-        for (n, y) in samples.iter().enumerate().skip(skip) {
-            let t = (start + n) as f64 - self.delay as f64;
-            let angle = TAU * (frequency_hz * t / sample_rate_hz).rem_euclid(1.0);
-            for k in 1..=count {
-                let (sin, cos) = (angle * k as f64).sin_cos();
-                basis[2 * k - 1] = cos;
-                basis[2 * k] = sin;
-            }
-            for r in 0..columns {
-                right[r] += basis[r] * y;
-                for c in 0..=r {
-                    normal[(r, c)] += basis[r] * basis[c];
-                }
+        let harmonics = most.clamp(1, MOST_HARMONICS);
+        let periods = (length as f64 * frequency_hz / sample_rate_hz).floor().max(1.0);
+        let used = ((periods * sample_rate_hz / frequency_hz).round() as usize).min(length);
+        let skip = length - used;
+        // The products of columns are sums and differences of cos m a and sin m a: their sums over
+        // the stretch are all that the normal equations need.
+        let mut sums = vec![Complex::from(0.0); 2 * harmonics + 1];
+        for n in skip..length {
+            let turn = turn(&sine, start + n as f64);
+            let mut power = Complex::from(1.0);
+            for sum in &mut sums {
+                *sum += power;
+                power *= turn;
             }
         }
-        let fit = normal.cholesky().map_or(right.clone() * 0.0, |c| c.solve(&right));
-        let harmonic = |k: usize| {
-            let (c, s) = (fit[2 * k - 1], fit[2 * k]);
-            let phase_deg = (-s).atan2(c).to_degrees();
-            Harmonic { number: k, peak_volts: c.hypot(s), phase_deg }
+        let sum = |m: isize| {
+            let s = sums[m.unsigned_abs()];
+            if m < 0 { s.conj() } else { s }
         };
-        Tone {
-            dc_volts: self.rest_volts + fit[0],
-            harmonics: (1..=count).map(harmonic).collect(),
-            settled: false,
-        }
+        // Column 0 is 1 (a cosine of 0), 2k - 1 is cos k a, 2k is sin k a.
+        let normal = DMatrix::from_fn(2 * harmonics + 1, 2 * harmonics + 1, |r, c| {
+            let (j, k) = (r.div_ceil(2) as isize, c.div_ceil(2) as isize);
+            let (less, more) = (sum(j - k), sum(j + k));
+            match (is_sine(r), is_sine(c)) {
+                (false, false) => 0.5 * (less.re + more.re),
+                (true, true) => 0.5 * (less.re - more.re),
+                (true, false) => 0.5 * (more.im + less.im),
+                (false, true) => 0.5 * (more.im - less.im),
+            }
+        });
+        Self { sine, start, skip, harmonics, normal: normal.cholesky() }
     }
+
+    /// DC, then cosine and sine of each harmonic.
+    fn of(&self, samples: &[f64]) -> DVector<f64> {
+        let mut right = DVector::zeros(2 * self.harmonics + 1);
+        for (n, y) in samples.iter().enumerate().skip(self.skip) {
+            let turn = turn(&self.sine, self.start + n as f64);
+            right[0] += y;
+            let mut power = turn;
+            for k in 1..=self.harmonics {
+                right[2 * k - 1] += y * power.re;
+                right[2 * k] += y * power.im;
+                power *= turn;
+            }
+        }
+        // Columns over whole periods are independent, so there is a factor.
+        self.normal.as_ref().map_or_else(|| 0.0 * &right, |n| n.solve(&right))
+    }
+}
+
+fn is_sine(column: usize) -> bool {
+    column > 0 && column.is_multiple_of(2)
+}
+
+/// exp(j 2 pi f t) at a sample.
+fn turn(sine: &Sine, sample: f64) -> Complex<f64> {
+    let turns = (sine.frequency_hz * sample / sine.sample_rate_hz).rem_euclid(1.0);
+    Complex::from_polar(1.0, TAU * turns)
 }

@@ -31,7 +31,7 @@ pub(super) struct Transform {
 impl Transform {
     /// Plans and takes the FFT; no signal, no transform: an empty one counts as a single 0.
     pub(super) fn new(signal: &[f64], sample_rate_hz: f64) -> Transform {
-        let points = (2 * signal.len()).next_power_of_two().max(4 * HALF_WIDTH as usize);
+        let points = fft_points((2 * signal.len()).max(4 * HALF_WIDTH as usize));
         let mut padded = vec![0.0; points];
         padded[..signal.len()].copy_from_slice(signal);
         let bins = forward(&mut padded);
@@ -72,6 +72,12 @@ impl Transform {
         let turn = (bin as u128 * self.middle as u128 % self.points as u128) as f64;
         value * Complex::from_polar(1.0, TAU * turn / self.points as f64)
     }
+}
+
+/// The smallest length from `least` on that is a power of two, or three quarters of one.
+fn fft_points(least: usize) -> usize {
+    let power = least.next_power_of_two();
+    if power / 4 * 3 >= least { power / 4 * 3 } else { power }
 }
 
 thread_local! {

@@ -6,15 +6,15 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use tempfile::NamedTempFile;
+use tempfile::{NamedTempFile, TempPath};
 
 use super::error::AudioError;
 
 /// A file under way: written under a temporary name in the folder of its final place, and moved
 /// there by [`commit`](AtomicFile::commit). Dropped without that, it leaves nothing behind.
 ///
-/// On an interrupt, [`abandon_unfinished`] takes all of them away; a process that is killed outright may leave the temporary file (`.presolder-….part`), but never a half
-/// file under the final name. The data is not forced to the disk before the move: that guards
+/// On an interrupt, [`abandon_unfinished`] takes all of them away; a process that is killed outright
+/// may leave the temporary file (`.presolder-….part`), but never a half file under the final name. The data is not forced to the disk before the move: that guards
 /// against a killed program, not against a power cut.
 #[derive(Debug)]
 pub struct AtomicFile {
@@ -28,11 +28,13 @@ pub struct AtomicFile {
 #[derive(Debug)]
 struct Unfinished {
     temporary: BTreeSet<PathBuf>,
+    /// Folders made for them, each after the one that it lies in.
+    folders: Vec<PathBuf>,
     abandoned: bool,
 }
 
 static UNFINISHED: Mutex<Unfinished> =
-    Mutex::new(Unfinished { temporary: BTreeSet::new(), abandoned: false });
+    Mutex::new(Unfinished { temporary: BTreeSet::new(), folders: Vec::new(), abandoned: false });
 
 fn unfinished() -> MutexGuard<'static, Unfinished> {
     // The set is whole at every moment, also if a thread that held it has panicked.
@@ -49,6 +51,46 @@ pub fn abandon_unfinished() {
         // The process ends; there is nobody left to tell if one cannot be removed.
         let _ = fs::remove_file(path);
     }
+    for folder in std::mem::take(&mut unfinished.folders).iter().rev() {
+        // Only if it is empty: what somebody else put there stays.
+        let _ = fs::remove_dir(folder);
+    }
+}
+
+/// Makes a folder and those above it, and returns the ones that were not there before.
+///
+/// # Errors
+/// If it cannot be made.
+pub(super) fn make_folders(folder: &Path) -> Result<Vec<PathBuf>, AudioError> {
+    let failed = |source| AudioError::Write { path: folder.to_owned(), source };
+    let missing: Vec<&Path> =
+        folder.ancestors().take_while(|f| !f.as_os_str().is_empty() && !f.exists()).collect();
+    let mut unfinished = unfinished();
+    if unfinished.abandoned {
+        return Err(interrupted(folder));
+    }
+    let mut made = Vec::new();
+    for missing in missing.into_iter().rev() {
+        match fs::create_dir(missing) {
+            Ok(()) => {
+                unfinished.folders.push(missing.to_owned());
+                made.push(missing.to_owned());
+            }
+            // Another process may have been there first.
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists && missing.is_dir() => {}
+            Err(source) => return Err(failed(source)),
+        }
+    }
+    if folder.as_os_str().is_empty() || folder.is_dir() {
+        Ok(made)
+    } else {
+        Err(failed(io::ErrorKind::NotADirectory.into()))
+    }
+}
+
+/// Forgets that folders were made for files under way; they stay.
+pub(super) fn keep_folders(made: &[PathBuf]) {
+    unfinished().folders.retain(|f| !made.contains(f));
 }
 
 fn interrupted(path: &Path) -> AudioError {
@@ -110,23 +152,23 @@ impl AtomicFile {
     /// # Errors
     /// If the disk is full, or, without `force`, if the name has been taken meanwhile. Then
     /// nothing is left of the new file, and whatever has the name stays as it is.
-    pub fn commit(mut self) -> Result<(), AudioError> {
+    pub fn commit(self) -> Result<(), AudioError> {
+        self.complete()?.commit()
+    }
+
+    /// Writes what is buffered and closes the file, which keeps its temporary name.
+    ///
+    /// # Errors
+    /// If the disk is full. Then nothing is left of the file.
+    pub fn complete(mut self) -> Result<CompleteFile, AudioError> {
         let path = self.path.clone();
         // If this fails, dropping the file takes it away.
         self.flush().map_err(|source| AudioError::Write { path: path.clone(), source })?;
-        let mut unfinished = unfinished();
-        let file = match self.writer.take().map(BufWriter::into_parts) {
-            Some((file, _)) if !unfinished.abandoned => file,
-            _ => return Err(interrupted(&path)),
-        };
-        unfinished.temporary.remove(file.path());
-        let moved = if self.force { file.persist(&path) } else { file.persist_noclobber(&path) };
-        match moved {
-            Ok(_) => Ok(()),
-            Err(error) if error.error.kind() == io::ErrorKind::AlreadyExists => {
-                Err(AudioError::Exists { path })
+        match self.writer.take().map(BufWriter::into_parts) {
+            Some((file, _)) => {
+                Ok(CompleteFile { temporary: Some(file.into_temp_path()), path, force: self.force })
             }
-            Err(error) => Err(AudioError::Write { path, source: error.error }),
+            None => Err(interrupted(&path)),
         }
     }
 }
@@ -135,6 +177,50 @@ impl Drop for AtomicFile {
     fn drop(&mut self) {
         if let Some(writer) = &self.writer {
             unfinished().temporary.remove(writer.get_ref().path());
+        }
+    }
+}
+
+/// A file that is complete, but not yet under its name. Dropped without
+/// [`commit`](CompleteFile::commit), it leaves nothing behind.
+#[derive(Debug)]
+pub struct CompleteFile {
+    /// `None` only after it has been moved.
+    temporary: Option<TempPath>,
+    path: PathBuf,
+    force: bool,
+}
+
+impl CompleteFile {
+    /// Moves the file to its name.
+    ///
+    /// # Errors
+    /// If, without `force`, the name has been taken meanwhile, or the folder can no longer be
+    /// written to.
+    pub fn commit(mut self) -> Result<(), AudioError> {
+        let path = self.path.clone();
+        let mut unfinished = unfinished();
+        let temporary = match self.temporary.take() {
+            Some(temporary) if !unfinished.abandoned => temporary,
+            _ => return Err(interrupted(&path)),
+        };
+        unfinished.temporary.remove(&*temporary);
+        let moved =
+            if self.force { temporary.persist(&path) } else { temporary.persist_noclobber(&path) };
+        match moved {
+            Ok(()) => Ok(()),
+            Err(error) if error.error.kind() == io::ErrorKind::AlreadyExists => {
+                Err(AudioError::Exists { path })
+            }
+            Err(error) => Err(AudioError::Write { path, source: error.error }),
+        }
+    }
+}
+
+impl Drop for CompleteFile {
+    fn drop(&mut self) {
+        if let Some(temporary) = &self.temporary {
+            unfinished().temporary.remove(&**temporary);
         }
     }
 }

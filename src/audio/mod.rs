@@ -9,12 +9,14 @@ mod error;
 mod loudness;
 mod meter;
 mod noise;
+mod outputs;
+mod recording;
 mod resample;
 mod wav_format;
 mod wav_read;
 mod wav_write;
 
-pub use atomic::{AtomicFile, abandon_unfinished, write_whole};
+pub use atomic::{AtomicFile, CompleteFile, abandon_unfinished, write_whole};
 pub use clip::Clip;
 pub use error::AudioError;
 pub use loudness::{
@@ -23,6 +25,8 @@ pub use loudness::{
 };
 pub use meter::{Loudness, LoudnessKind, LoudnessMeter, MeasuredLoudness};
 pub use noise::Noise;
+pub use outputs::OutputFolder;
+pub use recording::{Recording, RecordingBlocks};
 pub use resample::{Resampler, WORKING_RATES_HZ, resample, to_working_rate};
 pub use wav_format::{Encoding, SAMPLE_RATES_HZ, WavFormat};
 pub use wav_read::{ChannelChoice, WavReader, read_wav};

@@ -99,13 +99,12 @@ impl Resampler {
     /// # Errors
     /// As [`push`](Resampler::push).
     pub fn finish(mut self, output: &mut Vec<f64>) -> Result<(), AudioError> {
-        let total = (u128::from(self.frames_in) * u128::from(self.to_hz))
-            .div_ceil(u128::from(self.from_hz));
-        while u128::from(self.frames_out) < total {
+        let total = resampled_frames(self.frames_in, self.from_hz, self.to_hz);
+        while self.frames_out < total {
             self.pending.resize(self.inner.input_frames_next(), 0.0);
             self.run_block(output)?;
         }
-        let surplus = u128::from(self.frames_out) - total;
+        let surplus = self.frames_out - total;
         let surplus = usize::try_from(surplus).unwrap_or(usize::MAX).min(output.len());
         output.truncate(output.len() - surplus);
         Ok(())
@@ -153,11 +152,27 @@ pub fn resample(clip: &Clip, to_hz: u32) -> Result<Clip, AudioError> {
 /// # Errors
 /// As [`resample`].
 pub fn to_working_rate(clip: &Clip) -> Result<Cow<'_, Clip>, AudioError> {
-    if WORKING_RATES_HZ.contains(&clip.sample_rate_hz) {
-        return Ok(Cow::Borrowed(clip));
+    match working_rate_hz(clip.sample_rate_hz) {
+        rate_hz if rate_hz == clip.sample_rate_hz => Ok(Cow::Borrowed(clip)),
+        rate_hz => resample(clip, rate_hz).map(Cow::Owned),
     }
-    let to_hz = if clip.sample_rate_hz < *WORKING_RATES_HZ.start() { 48_000 } else { 96_000 };
-    resample(clip, to_hz).map(Cow::Owned)
+}
+
+/// The rate at which a clip of `rate_hz` is rendered; see [`to_working_rate`].
+pub(super) fn working_rate_hz(rate_hz: u32) -> u32 {
+    if WORKING_RATES_HZ.contains(&rate_hz) {
+        rate_hz
+    } else if rate_hz < *WORKING_RATES_HZ.start() {
+        48_000
+    } else {
+        96_000
+    }
+}
+
+/// Frames of a clip of `frames` at another rate: in proportion, rounded up.
+pub(super) fn resampled_frames(frames: u64, from_hz: u32, to_hz: u32) -> u64 {
+    let exact = (u128::from(frames) * u128::from(to_hz)).div_ceil(u128::from(from_hz.max(1)));
+    u64::try_from(exact).unwrap_or(u64::MAX)
 }
 
 fn greatest_common_divisor(mut a: u32, mut b: u32) -> u32 {

@@ -4,7 +4,7 @@ use std::io::Write;
 use std::path::Path;
 use std::str::FromStr;
 
-use super::atomic::AtomicFile;
+use super::atomic::{AtomicFile, CompleteFile};
 use super::clip::{Clip, peak};
 use super::error::AudioError;
 use super::noise::Noise;
@@ -127,7 +127,15 @@ impl WavWriter {
     ///
     /// # Errors
     /// If fewer or more frames were given than promised, or as [`AtomicFile::commit`].
-    pub fn finish(mut self) -> Result<(), AudioError> {
+    pub fn finish(self) -> Result<(), AudioError> {
+        self.complete()?.commit()
+    }
+
+    /// Ends the file, which is not yet put in its place.
+    ///
+    /// # Errors
+    /// If fewer or more frames were given than promised, or the disk is full.
+    pub fn complete(mut self) -> Result<CompleteFile, AudioError> {
         let path = self.file.path().to_owned();
         if self.given != self.promised {
             return Err(AudioError::FrameCount {
@@ -139,7 +147,7 @@ impl WavWriter {
         if data_bytes(self.format, self.promised) % 2 == 1 {
             self.file.write_all(&[0]).map_err(|source| AudioError::Write { path, source })?;
         }
-        self.file.commit()
+        self.file.complete()
     }
 
     #[cold]

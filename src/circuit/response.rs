@@ -156,12 +156,7 @@ impl LinearCircuit {
         for hz in frequencies_hz {
             let s = Complex::new(0.0, TAU * hz);
             let x = self.dense_solve(transfer.source_row, s)?;
-            let transposed = dense(&self.static_part, &self.storage, s).transpose().lu();
-            let mut unit = DVector::zeros(self.system.size);
-            unit[out] = Complex::from(1.0);
-            let y = transposed
-                .solve(&unit)
-                .ok_or_else(|| singular(&self.circuit, &self.system, transposed.u()))?;
+            let y = self.adjoint(output, s)?;
             let mut by_part: IndexMap<usize, Complex<f64>> = IndexMap::new();
             for state in &self.system.storage {
                 let into: Complex<f64> = state.into.iter().map(|&(i, v)| y[i] * v).sum();
@@ -184,6 +179,43 @@ impl LinearCircuit {
             }
         }
         Ok(found)
+    }
+
+    /// Volts at a node for 1 A that an outside source drives from the first node of a pair to the
+    /// second, through the circuit at rest: `answer[pair][frequency]`. By the adjoint of the
+    /// equations, so that one solution at each frequency serves all pairs.
+    ///
+    /// # Errors
+    /// [`CircuitError::Singular`].
+    pub fn transfer_impedances(
+        &self,
+        pairs: &[[Node; 2]],
+        output: Node,
+        frequencies_hz: &[f64],
+    ) -> Result<Vec<Vec<Complex<f64>>>, CircuitError> {
+        let mut answer = vec![Vec::with_capacity(frequencies_hz.len()); pairs.len()];
+        for hz in frequencies_hz {
+            let y = self.adjoint(output, Complex::new(0.0, TAU * hz))?;
+            let at = |node: Node| unknown(node).map_or(Complex::from(0.0), |u| y[u]);
+            for (answer, [from, to]) in answer.iter_mut().zip(pairs) {
+                answer.push(at(*to) - at(*from));
+            }
+        }
+        Ok(answer)
+    }
+
+    /// Solution y of A^T y = the unit vector of a node.
+    fn adjoint(
+        &self,
+        output: Node,
+        s: Complex<f64>,
+    ) -> Result<DVector<Complex<f64>>, CircuitError> {
+        let transposed = dense(&self.static_part, &self.storage, s).transpose().lu();
+        let mut unit = DVector::zeros(self.system.size);
+        if let Some(out) = unknown(output) {
+            unit[out] = Complex::from(1.0);
+        }
+        transposed.solve(&unit).ok_or_else(|| singular(&self.circuit, &self.system, transposed.u()))
     }
 
     /// The same by dense LU with partial pivoting: slower, and needs no fixed order.

@@ -3,8 +3,8 @@
 use clap::Args;
 
 use crate::amp::{AmpFile, AmpState, BuiltCircuit, INPUT_PART, Part, PartKind, amp_names};
-use crate::analysis::CrossingError;
 use crate::analysis::corners::{Corner, Side, amp_corner, decibels, section_corner, sections};
+use crate::analysis::{CrossingError, LevelCurve};
 use crate::circuit::{CircuitError, LinearCircuit, OperatingPoint};
 use crate::units::{Amperes, Hertz, Volts, Watts};
 
@@ -227,7 +227,7 @@ fn corners(
     let mut text = String::new();
     let transfer = linear.transfer(INPUT_PART, built.output).map_err(wrong)?;
     for side in [Side::Low, Side::High] {
-        let level = |hz| transfer.gain(hz).map(decibels);
+        let level = |hz: &[f64]| Ok(transfer.gains(hz)?.into_iter().map(decibels).collect());
         let corner = find(state, level, |curve| amp_corner(curve, side))?;
         let edge = if side == Side::Low { "lowest" } else { "highest" };
         let found = corner.map_or_else(|| "none".to_owned(), |c| hertz(c.frequency_hz));
@@ -236,9 +236,9 @@ fn corners(
     let mut table = Table::new(&["part", "value", "corner", "what it does", "purpose"]);
     for plan in sections(linear, INPUT_PART).map_err(wrong)? {
         let Some(part) = state.parts().get(&plan.part) else { continue };
-        let level = |hz: f64| {
-            let gains = linear.gains(INPUT_PART, &[plan.from, plan.to], &[hz])?;
-            Ok(decibels(gains[1][0] / gains[0][0]))
+        let level = |hz: &[f64]| {
+            let gains = linear.gains(INPUT_PART, &[plan.from, plan.to], hz)?;
+            Ok(gains[1].iter().zip(&gains[0]).map(|(to, from)| decibels(to / from)).collect())
         };
         let corner = find(state, level, |curve| section_corner(curve, plan.side))?;
         let Some(corner) = corner else { continue };
@@ -263,14 +263,14 @@ fn corners(
 /// Looks for a corner on a curve that can fail.
 fn find(
     state: &AmpState,
-    level_db: impl Fn(f64) -> Result<f64, CircuitError>,
-    search: impl FnOnce(&mut dyn FnMut(f64) -> f64) -> Result<Option<Corner>, CrossingError>,
+    level_db: impl Fn(&[f64]) -> Result<Vec<f64>, CircuitError>,
+    search: impl FnOnce(&mut LevelCurve) -> Result<Option<Corner>, CrossingError>,
 ) -> Result<Option<Corner>, Failure> {
     let mut failed = None;
-    let found = search(&mut |hz| {
+    let found = search(&mut |hz: &[f64]| {
         level_db(hz).unwrap_or_else(|error| {
             failed = Some(error);
-            f64::NAN
+            vec![f64::NAN; hz.len()]
         })
     });
     match failed {

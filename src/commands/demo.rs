@@ -6,9 +6,9 @@ use clap::Args;
 
 use super::failure::Failure;
 use super::input::open_job;
-use super::render::{refuse_existing, render_job};
-use super::report::make_folder;
-use crate::audio::{OutputFormat, write_whole};
+use super::render::{Way, render_job};
+use super::report::refuse_existing;
+use crate::audio::{OutputFolder, OutputFormat};
 use crate::render::RenderPath;
 
 /// Renders the job that comes with the program: a low-end trim and a middle control on a 22 W amp.
@@ -30,6 +30,7 @@ pub struct DemoArgs {
 const JOB: &str = include_str!("../../presets/jobs/demo.toml");
 const CLIPS_THERE: &str = "../../sample-audio/";
 const CLIPS_HERE: &str = "dry/";
+const JOB_FILE: &str = "job.toml";
 /// The job's clips.
 const CLIPS: [(&str, &[u8]); 2] = [
     ("open-chords.wav", include_bytes!("../../sample-audio/open-chords.wav")),
@@ -42,15 +43,15 @@ const CLIPS: [(&str, &[u8]); 2] = [
 /// [`Failure`].
 pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     refuse_existing(&args.out, args.force)?;
-    let dry = args.out.join(CLIPS_HERE);
-    make_folder(&dry)?;
+    let mut inputs = OutputFolder::create(&args.out, args.force)?;
     for (name, bytes) in CLIPS {
-        write_whole(&dry.join(name), bytes, args.force)?;
+        inputs.put(&format!("{CLIPS_HERE}{name}"), bytes)?;
     }
-    let job_file = args.out.join("job.toml");
-    write_whole(&job_file, JOB.replace(CLIPS_THERE, CLIPS_HERE).as_bytes(), args.force)?;
+    inputs.put(JOB_FILE, JOB.replace(CLIPS_THERE, CLIPS_HERE).as_bytes())?;
+    inputs.commit()?;
     // The demonstration is about tone, not break-up: the linear path is done in seconds.
-    let job = open_job(&job_file)?;
+    let job = open_job(&args.out.join(JOB_FILE))?;
     let path = RenderPath::Linear;
-    render_job(&job, &args.out, path, OutputFormat::Float32, args.png, args.force)
+    let way = Way { path, format: OutputFormat::Float32, png: args.png, force: args.force };
+    render_job(&job, &args.out, way)
 }

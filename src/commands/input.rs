@@ -4,8 +4,7 @@ use std::path::Path;
 
 use super::failure::Failure;
 use crate::amp::{AmpFile, AmpState, Job, amp_names};
-use crate::audio::Clip;
-use crate::render::{RenderError, load_clip};
+use crate::render::{ClipSource, RenderError};
 
 /// An amp or a job.
 #[derive(Debug)]
@@ -65,17 +64,14 @@ pub fn open_job(path: &Path) -> Result<Job, Failure> {
     Ok(Job::read(path)?)
 }
 
-/// Reads the clips of a job: name, samples, volts of full scale.
+/// Opens the clips of a job, reading each through.
 ///
 /// # Errors
 /// [`Failure::Input`] with the clip's file and what is wrong with it.
-pub fn read_clips(job: &Job) -> Result<Vec<(String, Clip, f64)>, Failure> {
+pub fn open_clips(job: &Job) -> Result<Vec<ClipSource>, Failure> {
     job.clips
         .iter()
-        .map(|spec| {
-            let clip = load_clip(spec).map_err(|e| at_line(job, spec.line, e))?;
-            Ok((spec.name.clone(), clip, spec.peak.0))
-        })
+        .map(|spec| ClipSource::open(spec).map_err(|e| at_line(job, spec.line, e)))
         .collect()
 }
 
@@ -89,6 +85,6 @@ fn at_line(job: &Job, line: Option<usize>, error: RenderError) -> Failure {
 }
 
 /// The rate at which a job is analysed: that of its first clip, 48 kHz without clips.
-pub fn analysis_rate_hz(clips: &[(String, Clip, f64)]) -> f64 {
-    clips.first().map_or(48_000.0, |(_, clip, _)| f64::from(clip.sample_rate_hz))
+pub fn analysis_rate_hz(clips: &[ClipSource]) -> f64 {
+    clips.first().map_or(48_000.0, |clip| f64::from(clip.sample_rate_hz()))
 }

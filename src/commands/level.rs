@@ -13,7 +13,9 @@ use crate::units::Volts;
 
 /// Measures a direct (DI) recording and says what volts it stands for, and what that assumes.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  presolder level sample-audio/open-chords.wav --full-scale 2V")]
+#[command(
+    after_help = "Example:\n  presolder new my-job\n  presolder level my-job/open-chords.wav --full-scale 2V"
+)]
 pub struct LevelArgs {
     /// The WAV file
     clip: PathBuf,

@@ -12,7 +12,7 @@ use crate::analysis::dials::{Row, Scale};
 use crate::audio::{
     ChannelChoice, Clip, OutputFormat, measure_loudness, read_wav, to_working_rate, write_wav,
 };
-use crate::render::{RenderPath, VersionPlan, load_clip};
+use crate::render::{ClipSource, RenderPath, VersionPlan};
 use crate::units::Volts;
 
 /// Matched positions that are stepped through.
@@ -46,7 +46,7 @@ pub fn take(clip: Option<&Path>, peak: Option<Volts>, subject: &str) -> Result<T
             (read_wav(path, ChannelChoice::Mix)?, peak_volts)
         }
         None => match job(&open_subject(subject)?).and_then(|j| j.clips.first()) {
-            Some(spec) => (load_clip(spec)?, spec.peak.0),
+            Some(spec) => (ClipSource::open(spec)?.recording.read_all()?, spec.peak.0),
             None => {
                 let (name, bytes) = SAMPLE_CLIP;
                 let clip = Clip::from_wav_bytes(bytes, Path::new(name), ChannelChoice::Mix)?;

@@ -2,6 +2,7 @@
 
 mod amps;
 mod ask;
+pub mod audition;
 mod breakup;
 mod demo;
 mod dials;

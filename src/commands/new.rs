@@ -10,7 +10,7 @@ use crate::audio::write_whole;
 use super::failure::Failure;
 use super::output::print;
 
-const EXAMPLE: &str = "Example:\n  presolder new my-job --amp larkspur-22\n  presolder render my-job/job.toml --out my-job/out";
+const EXAMPLE: &str = "Example:\n  presolder new my-job --amp larkspur-22\n  presolder render my-job/job.toml --linear --out my-job/out";
 
 /// Start a job folder that you can edit: a job file, a copy of an amp file, a clip to begin with.
 #[derive(Debug, Args)]

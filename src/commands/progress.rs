@@ -11,7 +11,7 @@ pub fn bar(steps: u64, what: &'static str) -> ProgressBar {
         return ProgressBar::hidden();
     }
     let bar = ProgressBar::new(steps);
-    if let Ok(style) = ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len} {eta} left") {
+    if let Ok(style) = ProgressStyle::with_template("{msg} {wide_bar} {percent} % {eta} left") {
         bar.set_style(style);
     }
     bar.set_message(what);

@@ -6,23 +6,24 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::failure::Failure;
-use super::input::{analysis_rate_hz, open_job, read_clips};
+use super::input::{analysis_rate_hz, open_clips, open_job};
+use super::output::print;
 use super::page::page_of;
 use super::progress::bar;
-use super::report::{check, make_folder, write_report};
+use super::report::{check, refuse_existing, write_figure, write_report};
 use crate::amp::Job;
-use crate::analysis::{Spectrum, difference};
-use crate::audio::{Clip, OutputFormat, write_wav, write_whole};
+use crate::analysis::SpectrumMeter;
+use crate::audio::{OutputFolder, OutputFormat, WavWriter};
 use crate::driven::Quality;
 use crate::page::write_page;
 use crate::plot::Curve;
-use crate::render::{ClipSet, RenderPath, VersionPlan, render_clip};
-use crate::report::{Report, make_report, spectra_figure, steps};
+use crate::render::{ClipSet, ClipSource, RenderError, RenderPath, Rest, Tape, render_clips};
+use crate::report::{Report, driven_report, driven_work, make_report, spectra_figure, work};
 
 /// Renders a job: clips before and after, a report, plots, and the page that the owner opens.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  presolder new my-job\n  presolder render my-job/job.toml --out rendered"
+    after_help = "Example:\n  presolder new my-job\n  presolder render my-job/job.toml --linear --out rendered"
 )]
 pub struct RenderArgs {
     /// The job file
@@ -54,7 +55,8 @@ pub struct RenderArgs {
 pub fn run(args: &RenderArgs) -> Result<(), Failure> {
     let job = open_job(&args.job)?;
     let path = if args.linear { RenderPath::Linear } else { RenderPath::Driven(args.quality) };
-    render_job(&job, &args.out, path, args.format, args.png, args.force)
+    let way = Way { path, format: args.format, png: args.png, force: args.force };
+    render_job(&job, &args.out, way)
 }
 
 /// Reads a quality of the command line.
@@ -65,69 +67,94 @@ pub(super) fn quality(text: &str) -> Result<Quality, String> {
     })
 }
 
-/// Renders a job into a folder and says what became of it.
+/// How a job is rendered.
+#[derive(Clone, Copy, Debug)]
+pub struct Way {
+    pub path: RenderPath,
+    pub format: OutputFormat,
+    pub png: bool,
+    pub force: bool,
+}
+
+/// Renders a job into a folder and says what became of it. All files appear at the end, together.
 ///
 /// # Errors
 /// [`Failure`].
-pub fn render_job(
-    job: &Job,
-    folder: &Path,
-    path: RenderPath,
-    format: OutputFormat,
-    png: bool,
-    force: bool,
-) -> Result<(), Failure> {
+pub fn render_job(job: &Job, folder: &Path, way: Way) -> Result<(), Failure> {
     if job.clips.is_empty() {
         return Err(Failure::input(format!(
             "{}: the job has no clip to render; add [[clips]] with a file and its peak volts",
             job.file
         )));
     }
-    refuse_existing(folder, force)?;
-    let clips = read_clips(job)?;
-    let count = (clips.len() * job.versions().len()) as u64;
-    let bar = bar(count + steps(job, clips.len()), "rendering");
-    let mut sets = Vec::with_capacity(clips.len());
-    for (name, clip, peak_volts) in &clips {
-        let rate_hz = f64::from(clip.sample_rate_hz);
-        let plans = job
-            .versions()
-            .map(|state| VersionPlan::new(state, path, rate_hz))
-            .collect::<Result<Vec<_>, _>>()?;
-        sets.push(render_clip(name, clip, *peak_volts, &plans, &|| bar.inc(1))?);
-    }
-    let report = make_report(job, &clips, analysis_rate_hz(&clips), &|| bar.inc(1))?;
-    bar.finish_and_clear();
-
-    make_folder(folder)?;
-    println!("{}, job {}", report.title, report.digest);
-    println!("Full scale of the clips is one common gain per recording; matched clips have equal");
-    println!("loudness (ITU-R BS.1770) and true peaks below -1 dBTP.\n");
-    println!("  {:<48} {:>8} {:>9} {:>9}", "clip", "LUFS", "matched", "gain");
-    for set in &sets {
-        write_set(set, job, &report, folder, format, png, force)?;
-    }
-    write_report(&report, folder, png, force)?;
+    refuse_existing(folder, way.force)?;
+    let clips = open_clips(job)?;
+    let mut outputs = OutputFolder::create(folder, way.force)?;
+    let bar = bar(render_work(job, &clips, way.path) + work(job, &clips), "rendering");
+    let sets = render_clips(job, &clips, way.path, folder, &|n| bar.inc(n))?;
+    let report = report_of(job, &clips, way.path, &|n| bar.inc(n))?;
+    write_report(&report, &mut outputs, way.png)?;
+    bar.set_message("writing");
+    let lines = sets
+        .iter()
+        .map(|set| write_set(set, job, &report, &mut outputs, way))
+        .collect::<Result<String, _>>()?;
     let page = write_page(&page_of(job, &report, &sets)?).map_err(Failure::fault)?;
-    write_whole(&folder.join("audition.html"), page.html.as_bytes(), force)?;
-    println!("\n{}\n", report.trim.verdict);
-    println!("The report is in {}, the page", folder.join("report.txt").display());
-    println!("for the owner in {}", folder.join("audition.html").display());
-    println!("({:.1} MB).\n", page.html.len() as f64 / 1e6);
-    println!("{}", report.cautions[0]);
+    outputs.put(PAGE_FILE, page.html.as_bytes())?;
+    outputs.commit()?;
+    bar.finish_and_clear();
+    print(&summary(&report, folder, &lines, page.html.len()))?;
     check(&report)
 }
 
-/// Before long work: a folder with a report in it is not written to without being told.
-pub fn refuse_existing(folder: &Path, force: bool) -> Result<(), Failure> {
-    let there = folder.join("report.json");
-    if there.exists() && !force {
-        return Err(Failure::input(format!(
-            "{}: is there already; name another folder, or overwrite with --force",
-            there.display()
-        )));
+/// The page among the files of a rendering.
+const PAGE_FILE: &str = "audition.html";
+
+/// The report of a job, with its driven part where clips take the driven path. That part runs at the
+/// coarsest quality: its figures are of low harmonics and of whole signals.
+pub(super) fn report_of(
+    job: &Job,
+    clips: &[ClipSource],
+    path: RenderPath,
+    passed: &(dyn Fn(u64) + Sync),
+) -> Result<Report, RenderError> {
+    let mut report = make_report(job, clips, analysis_rate_hz(clips), passed)?;
+    if let RenderPath::Driven(_) = path {
+        report.driven = Some(driven_report(job, clips, Quality::Draft, passed)?);
     }
-    Ok(())
+    Ok(report)
+}
+
+/// The work of rendering, in frames that go through a version.
+pub fn render_work(job: &Job, clips: &[ClipSource], path: RenderPath) -> u64 {
+    let frames = job.versions().len() as u64 * clips.iter().map(ClipSource::frames).sum::<u64>();
+    match path {
+        RenderPath::Linear => frames,
+        RenderPath::Driven(_) => frames + driven_work(job, clips),
+    }
+}
+
+fn summary(report: &Report, folder: &Path, lines: &str, page_bytes: usize) -> String {
+    let caution = report.cautions.first().map_or("", |c| c);
+    format!(
+        "{}, job {}\n\
+         Full scale of the clips is one common gain per recording; matched clips have equal\n\
+         loudness (ITU-R BS.1770) and true peaks below -1 dBTP.\n\n  \
+         {:<48} {:>8} {:>9} {:>9}\n{lines}\n{}\n\n\
+         The report is in {}, the page\n\
+         for the owner in {}\n\
+         ({:.1} MB).\n\n{caution}\n",
+        report.title,
+        report.digest,
+        "clip",
+        "LUFS",
+        "matched",
+        "gain",
+        report.trim.verdict,
+        folder.join("report.txt").display(),
+        folder.join(PAGE_FILE).display(),
+        page_bytes as f64 / 1e6
+    )
 }
 
 /// A name that is safe in a file name anywhere: letters, digits and hyphens.
@@ -143,71 +170,90 @@ pub fn file_stem(name: &str) -> String {
     if stem.is_empty() { "unnamed".to_owned() } else { stem.to_owned() }
 }
 
+/// Writes the clips of a set and their spectra; returns what is to be said of them.
 fn write_set(
     set: &ClipSet,
     job: &Job,
     report: &Report,
-    folder: &Path,
-    format: OutputFormat,
-    png: bool,
-    force: bool,
-) -> Result<(), Failure> {
+    outputs: &mut OutputFolder,
+    way: Way,
+) -> Result<String, Failure> {
     let clip_stem = file_stem(&set.name);
-    for sub in ["as-loud-as-the-amp", "matched", "difference"] {
-        make_folder(&folder.join(sub))?;
-    }
+    let mut lines = String::new();
     let mut spectra = Vec::new();
     for v in &set.versions {
         let name = format!("{clip_stem}--{}.wav", file_stem(&v.version));
-        let loud = v.clip.scaled(set.scale);
-        let written =
-            write_wav(&folder.join("as-loud-as-the-amp").join(&name), &loud, format, force)?;
-        say_if_scaled(&name, written.gain);
-        let matched = v.clip.scaled(v.matched.gain);
-        let written = write_wav(&folder.join("matched").join(&name), &matched, format, force)?;
-        say_if_scaled(&name, written.gain);
-        println!(
-            "  {:<48} {:>8.2} {:>9.2} {:>+6.2} dB",
+        for (folder, gain) in [("as-loud-as-the-amp", set.scale), ("matched", v.matched.gain)] {
+            let held =
+                Held { frames: v.tape.frames(), rate_hz: v.tape.sample_rate_hz(), peak: v.peak };
+            let file = format!("{folder}/{name}");
+            let blocks = |take: &mut Take| v.tape.for_each_block(take);
+            lines += &write_clip(outputs, &file, held, gain, way.format, blocks)?;
+        }
+        lines += &format!(
+            "  {:<48} {:>8.2} {:>9.2} {:>+6.2} dB\n",
             name,
             v.as_loud_lufs,
             v.matched.after.lufs,
             v.matched.gain_db - 20.0 * set.scale.log10()
         );
-        spectra.push(spectrum_curve(&v.version, &loud)?);
+        spectra.push(spectrum_curve(&v.version, &v.tape, set.scale)?);
     }
     let find = |name: &str| set.versions.iter().find(|v| v.version == name);
     if let (Some(before), Some(after)) = (find(&job.compare.before), find(&job.compare.after))
         && before.version != after.version
     {
-        let rest = difference(&before.clip.samples, &after.clip.samples).map_err(Failure::fault)?;
+        let rest = Rest::new(&before.tape, &after.tape)?;
         let name = format!(
             "{clip_stem}--{}-minus-{}.wav",
             file_stem(&after.version),
             file_stem(&before.version)
         );
-        let clip = Clip { samples: rest.samples, sample_rate_hz: after.clip.sample_rate_hz };
-        let clip = clip.scaled(set.scale);
-        let written = write_wav(&folder.join("difference").join(&name), &clip, format, force)?;
-        say_if_scaled(&name, written.gain);
-        println!("  {name:<48} {:>8.2} dB of what is after", rest.rest_db);
+        let held = Held { frames: rest.frames(), rate_hz: rest.sample_rate_hz(), peak: rest.peak };
+        let file = format!("difference/{name}");
+        let blocks = |take: &mut Take| rest.for_each_block(take);
+        lines += &write_clip(outputs, &file, held, set.scale, way.format, blocks)?;
+        lines += &format!("  {name:<48} {:>8.2} dB of what is after\n", rest.rest_db);
     }
     let figure = spectra_figure(report, &set.name, spectra);
-    let svg = figure.to_svg().map_err(Failure::fault)?;
-    write_whole(&folder.join(format!("spectrum--{clip_stem}.svg")), svg.as_bytes(), force)?;
-    if png {
-        let bytes = figure.to_png().map_err(Failure::fault)?;
-        write_whole(&folder.join(format!("spectrum--{clip_stem}.png")), &bytes, force)?;
-    }
-    Ok(())
+    write_figure(&figure, &format!("spectrum--{clip_stem}"), outputs, way.png)?;
+    Ok(lines)
 }
 
-fn say_if_scaled(name: &str, gain: f64) {
-    if gain != 1.0 {
-        println!(
-            "  {name}: peaks above full scale, whole clip scaled by {:.2} dB",
-            20.0 * gain.log10()
-        );
-    }
+/// A signal that is to be written.
+struct Held {
+    frames: u64,
+    rate_hz: u32,
+    peak: f64,
+}
+
+/// Takes the blocks of a signal.
+type Take<'a> = dyn FnMut(&mut [f64]) -> Result<(), RenderError> + 'a;
+
+/// Writes a signal times `gain`, less if it would clip; returns what is to be said then.
+fn write_clip(
+    outputs: &mut OutputFolder,
+    name: &str,
+    held: Held,
+    gain: f64,
+    format: OutputFormat,
+    blocks: impl FnOnce(&mut Take) -> Result<(), RenderError>,
+) -> Result<String, Failure> {
+    let peak = held.peak * gain.abs();
+    let less = if peak > format.ceiling() { format.ceiling() / peak } else { 1.0 };
+    let path = outputs.path(name)?;
+    let mut writer = WavWriter::create(&path, format, held.rate_hz, held.frames, outputs.force())?;
+    blocks(&mut |block: &mut [f64]| {
+        block.iter_mut().for_each(|s| *s *= gain * less);
+        Ok(writer.write_block(block)?)
+    })?;
+    outputs.keep(writer.complete()?);
+    Ok(if less == 1.0 {
+        String::new()
+    } else {
+        let less_db = 20.0 * less.log10();
+        format!("  {name}: peaks above full scale, whole clip scaled by {less_db:.2} dB\n")
+    })
 }
 
 /// Width of a spectrum's bins, and how many points of it a plot shows.
@@ -215,9 +261,14 @@ const BIN_HZ: f64 = 1.0;
 const POINTS: usize = 500;
 
 /// The spectrum of a clip as a curve: energy in sixteenths of an octave or so, in dB re full scale.
-fn spectrum_curve(name: &str, clip: &Clip) -> Result<Curve, Failure> {
-    let rate_hz = f64::from(clip.sample_rate_hz);
-    let spectrum = Spectrum::measure(&clip.samples, rate_hz, BIN_HZ).map_err(Failure::fault)?;
+fn spectrum_curve(name: &str, tape: &Tape, gain: f64) -> Result<Curve, Failure> {
+    let rate_hz = f64::from(tape.sample_rate_hz());
+    let mut meter = SpectrumMeter::new(rate_hz, BIN_HZ).map_err(Failure::fault)?;
+    tape.for_each_block(|block| {
+        block.iter_mut().for_each(|s| *s *= gain);
+        meter.add(block).map_err(Failure::fault)
+    })?;
+    let spectrum = meter.finish().map_err(Failure::fault)?;
     let ratio = (20_000.0f64 / 10.0).powf(1.0 / POINTS as f64);
     let points = (0..POINTS)
         .map(|k| {

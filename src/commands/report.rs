@@ -5,24 +5,36 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::failure::Failure;
-use super::input::{analysis_rate_hz, open_job, read_clips};
+use super::input::{analysis_rate_hz, open_clips, open_job};
 use super::progress::bar;
-use crate::audio::write_whole;
+use super::render::quality;
+use crate::audio::OutputFolder;
+use crate::driven::Quality;
+use crate::plot::Figure;
 use crate::report::{
-    Report, curves_csv, difference_figure, make_report, response_figure, steps, to_text,
+    Report, curves_csv, difference_figure, driven_report, driven_work, make_report,
+    response_figure, to_text, work,
 };
 
 /// Confirms a job by calculation and by measurement: responses, corners, low-end trim.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  presolder new my-job\n  presolder report my-job/job.toml\n\n\
+#[command(
+    after_help = "Example:\n  presolder new my-job\n  presolder report my-job/job.toml --linear\n\n\
 Exit status: 0 if every figure from audio agrees with the circuit, 1 if one does not, 2 for input \
-that has to be mended.")]
+that has to be mended."
+)]
 pub struct ReportArgs {
     /// The job file
     job: PathBuf,
     /// Print JSON instead of text
     #[arg(long)]
     json: bool,
+    /// Leave out how far stages are driven and where versions break up: that takes most of the time
+    #[arg(long)]
+    linear: bool,
+    /// How finely the driven path steps: draft, fair, standard or fine
+    #[arg(long, default_value = "draft", value_parser = quality, conflicts_with = "linear")]
+    quality: Quality,
     /// Also write report, curves and plots into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -40,9 +52,16 @@ pub struct ReportArgs {
 /// [`Failure`]; [`Failure::Fault`] also where a figure is outside of its limit.
 pub fn run(args: &ReportArgs) -> Result<(), Failure> {
     let job = open_job(&args.job)?;
-    let clips = read_clips(&job)?;
-    let bar = bar(steps(&job, clips.len()), "report");
-    let report = make_report(&job, &clips, analysis_rate_hz(&clips), &|| bar.inc(1))?;
+    if let Some(folder) = &args.out {
+        refuse_existing(folder, args.force)?;
+    }
+    let clips = open_clips(&job)?;
+    let driven = if args.linear { 0 } else { driven_work(&job, &clips) };
+    let bar = bar(work(&job, &clips) + driven, "report");
+    let mut report = make_report(&job, &clips, analysis_rate_hz(&clips), &|n| bar.inc(n))?;
+    if !args.linear {
+        report.driven = Some(driven_report(&job, &clips, args.quality, &|n| bar.inc(n))?);
+    }
     bar.finish_and_clear();
     if args.json {
         println!("{}", to_json(&report)?);
@@ -50,7 +69,9 @@ pub fn run(args: &ReportArgs) -> Result<(), Failure> {
         print!("{}", to_text(&report));
     }
     if let Some(folder) = &args.out {
-        write_report(&report, folder, args.png, args.force)?;
+        let mut outputs = OutputFolder::create(folder, args.force)?;
+        write_report(&report, &mut outputs, args.png)?;
+        outputs.commit()?;
     }
     check(&report)
 }
@@ -70,34 +91,57 @@ fn to_json(report: &Report) -> Result<String, Failure> {
     serde_json::to_string_pretty(report).map_err(Failure::fault)
 }
 
-/// Writes `report.txt`, `report.json`, `curves.csv` and the plots into a folder.
+/// Writes `report.json`, `report.txt`, `curves.csv` and the plots into a folder.
 ///
 /// # Errors
 /// [`Failure`] if a file is there already and `force` is not set, or cannot be written.
-pub fn write_report(report: &Report, folder: &Path, png: bool, force: bool) -> Result<(), Failure> {
-    let put = |name: &str, bytes: &[u8]| write_whole(&folder.join(name), bytes, force);
-    make_folder(folder)?;
-    put("report.txt", to_text(report).as_bytes())?;
-    put("report.json", to_json(report)?.as_bytes())?;
-    put("curves.csv", curves_csv(report).as_bytes())?;
+pub fn write_report(report: &Report, outputs: &mut OutputFolder, png: bool) -> Result<(), Failure> {
+    // First of all files, since by it another run sees that the folder is in use.
+    outputs.put(REPORT_FILE, to_json(report)?.as_bytes())?;
+    outputs.put("report.txt", to_text(report).as_bytes())?;
+    outputs.put("curves.csv", curves_csv(report).as_bytes())?;
     let mut figures = vec![("response", response_figure(report))];
     if report.versions.len() > 1 {
         figures.push(("difference", difference_figure(report)));
     }
     for (name, figure) in figures {
-        put(&format!("{name}.svg"), figure.to_svg().map_err(Failure::fault)?.as_bytes())?;
-        if png {
-            put(&format!("{name}.png"), &figure.to_png().map_err(Failure::fault)?)?;
-        }
+        write_figure(&figure, name, outputs, png)?;
     }
     Ok(())
 }
 
-/// Makes a folder and those above it.
+/// Writes a figure as SVG, and as PNG if asked.
 ///
 /// # Errors
-/// [`Failure::Input`] naming the folder.
-pub fn make_folder(folder: &Path) -> Result<(), Failure> {
-    std::fs::create_dir_all(folder)
-        .map_err(|e| Failure::input(format!("{}: cannot make this folder: {e}", folder.display())))
+/// As [`write_report`].
+pub fn write_figure(
+    figure: &Figure,
+    name: &str,
+    outputs: &mut OutputFolder,
+    png: bool,
+) -> Result<(), Failure> {
+    let svg = figure.to_svg().map_err(Failure::fault)?;
+    outputs.put(&format!("{name}.svg"), svg.as_bytes())?;
+    if png {
+        outputs.put(&format!("{name}.png"), &figure.to_png().map_err(Failure::fault)?)?;
+    }
+    Ok(())
+}
+
+/// The file by which a folder is known to hold a report.
+const REPORT_FILE: &str = "report.json";
+
+/// Before long work: a folder with a report in it is not written to without being told.
+///
+/// # Errors
+/// [`Failure::Input`].
+pub fn refuse_existing(folder: &Path, force: bool) -> Result<(), Failure> {
+    let there = folder.join(REPORT_FILE);
+    if there.exists() && !force {
+        return Err(Failure::input(format!(
+            "{}: is there already; name another folder, or overwrite with --force",
+            there.display()
+        )));
+    }
+    Ok(())
 }

@@ -13,7 +13,7 @@ use crate::audio::write_whole;
 use crate::circuit::{LinearCircuit, Node};
 use crate::plot::{self, Curve};
 use crate::render::{RenderError, RenderPath};
-use crate::report::measured;
+use crate::report::NodeSweep;
 
 /// Gain from the input to the output or any node: exact from the circuit, or as rendered.
 #[derive(Debug, Args)]
@@ -150,7 +150,12 @@ fn gains(
 ) -> Result<Vec<nalgebra::Complex<f64>>, Failure> {
     if args.rendered {
         let rate_hz = f64::from(args.rate);
-        let response = measured(state, built, node, RenderPath::Linear, rate_hz)?;
+        let response = NodeSweep::new(rate_hz).map_err(Failure::input)?.measure(
+            state,
+            built,
+            node,
+            RenderPath::Linear,
+        )?;
         // A frequency outside of what audio can show is the user's to mend.
         return response.gains(frequency_hz).map_err(Failure::input);
     }

@@ -11,8 +11,8 @@ use super::progress::bar;
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job, LawSection, SpreadSection};
 use crate::analysis::corners;
 use crate::analysis::spread::{
-    CornerPlan, Distribution, Plan, Side, SideSpread, Spread, Tolerance, TrimPlan, sentence,
-    spread, spread_value,
+    CornerPlan, Distribution, Plan, Side, SideSpread, Spread, Tolerance, TrimPlan, off_by,
+    sentence, spread,
 };
 use crate::analysis::values::Edge;
 use crate::analysis::{GUITAR_STRINGS, Spectrum};
@@ -133,7 +133,7 @@ fn side(
     let mut tolerances = Vec::new();
     for part in built.circuit.parts() {
         let Some((name, owner)) = built.owner(&part.name) else { continue };
-        if spread_value(&part.kind).is_none() {
+        if off_by(&part.kind, 1.0).is_none() {
             continue;
         }
         let share = section.tolerances.get(name).unwrap_or(&owner.tolerance).ratio();

@@ -18,7 +18,7 @@ use crate::units::Volts;
 /// The settled answer to a sine: DC, peak volts and phase of harmonics 1 to 20, THD.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  presolder tone larkspur-22 --frequency 220 --peak 0.2 --at p1a",
+    after_help = "Example:\n  presolder tone larkspur-22 --frequency 220 --peak 0.2 --at p1a --quality draft",
     group = ArgGroup::new("form").args(["csv", "json"])
 )]
 pub struct ToneArgs {
@@ -148,14 +148,19 @@ pub fn run(args: &ToneArgs) -> Result<(), Failure> {
         args.frequency,
         args.peak
     );
-    let _ = writeln!(text, "  DC {:.6} V, THD {:.3} %", tone.dc_volts, tone.thd_percent());
-    let _ = writeln!(text, "  harmonic    peak V          dB   phase (re cosine)");
+    let unit = if name.ends_with(".pressure") { "Pa" } else { "V" };
+    let _ =
+        writeln!(text, "  DC {:.4} {unit}, THD {:.3} %", tone.dc_volts + 0.0, tone.thd_percent());
+    let _ = writeln!(text, "  harmonic     peak {unit:<2}        dB   phase (re cosine)");
     for h in &tone.harmonics {
         let db = 20.0 * (h.peak_volts / tone.fundamental_volts().max(1e-300)).max(1e-30).log10();
         let _ = writeln!(
             text,
-            "  {:>8}    {:<12.6e} {:>7.2}   {:>8.2} deg",
-            h.number, h.peak_volts, db, h.phase_deg
+            "  {:>8} {:>12} {:>9.2}   {:>8.2} deg",
+            h.number,
+            digits(h.peak_volts),
+            db,
+            h.phase_deg
         );
     }
     if !tone.settled {
@@ -170,4 +175,14 @@ pub fn run(args: &ToneArgs) -> Result<(), Failure> {
         );
     }
     print(&text)
+}
+
+/// A value to five digits, small ones by their power of ten.
+fn digits(value: f64) -> String {
+    match value {
+        v if (1e-4..1e6).contains(&v) => {
+            format!("{v:.*}", (4 - v.log10().floor() as i32).clamp(0, 8) as usize)
+        }
+        v => format!("{v:.4e}"),
+    }
 }

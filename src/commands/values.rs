@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde::Serialize;
 
-use super::ask::{band, dialled, hertz, job, say, sayln, title, value};
+use super::ask::{Outlets, band, dialled, hertz, job, say, sayln, title, value};
 use super::failure::Failure;
 use super::input::open_subject;
 use super::output::print;
@@ -18,6 +18,7 @@ use crate::analysis::values::{
     Against, Answer, Answers, Choice, Edge, Goal, Method, Outcome, Search,
 };
 use crate::circuit::{Kind, Node};
+use crate::plot::{self, Curve, Figure};
 use crate::units::{Farads, Henries, Ohms, Quantity, Series};
 
 /// Searches standard values of the parts that a job names under [values] for its goals.
@@ -41,13 +42,13 @@ pub struct ValuesArgs {
     /// Number of answers
     #[arg(long, default_value_t = 5, value_parser = clap::value_parser!(u32).range(1..=1000))]
     answers: u32,
-    /// Print JSON instead of a table
-    #[arg(long, conflicts_with = "csv")]
-    json: bool,
-    /// Print comma-separated values instead of a table
-    #[arg(long)]
-    csv: bool,
+    #[command(flatten)]
+    outlets: Outlets,
 }
+
+/// Points of the plot, and its range.
+const PLOTTED: u32 = 300;
+const PLOTTED_HZ: [f64; 2] = [10.0, 20_000.0];
 
 /// One goal in words and in figures.
 struct Said {
@@ -72,6 +73,7 @@ struct ValuesJson<'a> {
 /// # Errors
 /// [`Failure`].
 pub fn run(args: &ValuesArgs) -> Result<(), Failure> {
+    args.outlets.check()?;
     let subject = open_subject(&args.job.display().to_string())?;
     let Some(job) = job(&subject) else {
         return Err(Failure::input(format!(
@@ -108,7 +110,7 @@ pub fn run(args: &ValuesArgs) -> Result<(), Failure> {
     let best = found.answers.first();
     let paste = best.map(|a| version_of(start, &parts, a)).transpose()?;
     let mut text = String::new();
-    if args.json {
+    if args.outlets.json {
         let json = ValuesJson {
             schema: "presolder-values/1",
             job: &job.file,
@@ -120,12 +122,40 @@ pub fn run(args: &ValuesArgs) -> Result<(), Failure> {
         };
         text.push_str(&serde_json::to_string_pretty(&json).map_err(Failure::fault)?);
         text.push('\n');
-    } else if args.csv {
+    } else if args.outlets.csv {
         print_csv(&mut text, start, &parts, &said, &found);
     } else {
         print_table(&mut text, start, &parts, &said, &found, paste.as_deref());
     }
-    print(&text)
+    print(&text)?;
+    if let Some(best) = best {
+        args.outlets.write(&figure(start, &parts, best)?)?;
+    }
+    Ok(())
+}
+
+/// The response as it is and with the best answer.
+fn figure(start: &AmpState, parts: &[String], best: &Answer) -> Result<Figure, Failure> {
+    let mut found = start.clone();
+    for (part, &si) in parts.iter().zip(&best.values) {
+        found = found.with_value(part, &value(start, part, si))?;
+    }
+    let last = f64::from(PLOTTED - 1);
+    let [low, high] = PLOTTED_HZ;
+    let frequencies_hz: Vec<f64> =
+        (0..PLOTTED).map(|k| low * (high / low).powf(f64::from(k) / last)).collect();
+    let curve = |state: &AmpState, name: String| -> Result<Curve, Failure> {
+        let levels = dialled(state, &state.circuit()?, &[], &frequencies_hz)?.levels_db(&[])?;
+        Ok(Curve::new(name, frequencies_hz.iter().copied().zip(levels).collect()))
+    };
+    let values: Vec<String> = parts
+        .iter()
+        .zip(&best.values)
+        .map(|(p, v)| format!("{p} {}", value(start, p, *v)))
+        .collect();
+    let curves = vec![curve(start, "as it is".to_owned())?, curve(&found, values.join(", "))?];
+    let guides = plot::Guides { strings: true, ..plot::Guides::default() };
+    Ok(plot::response(format!("Values for {}", title(start)), curves, &guides))
 }
 
 /// The values that each part may take.
@@ -353,6 +383,7 @@ fn outcome(outcome: &Outcome) -> String {
     match outcome {
         Outcome::Corner { hz: Some(hz), .. } => hertz(*hz),
         Outcome::Corner { hz: None, .. } => "no corner".to_owned(),
+        Outcome::Down { db, .. } if *db < 0.0 => format!("{:.2} dB up", -db),
         Outcome::Down { db, .. } => format!("{db:.2} dB down"),
         Outcome::Match { distance, .. } => {
             format!(

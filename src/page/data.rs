@@ -4,8 +4,9 @@ use std::fmt::Write;
 
 use serde::Serialize;
 
+use super::dials;
 use super::level::{Levels, gain, lift_db, louder_than_first_db};
-use super::model::{Clip, Curve, PageModel};
+use super::model::{Clip, Curve, DialRow, PageModel};
 use super::sound::Kind;
 
 /// A packed take.
@@ -46,6 +47,15 @@ pub(super) struct PageData<'a> {
     versions: Vec<VersionData<'a>>,
     clips: Vec<ClipData<'a>>,
     plots: Vec<PlotData<'a>>,
+    dials: Vec<Vec<DialRowData>>,
+}
+
+/// One pair of positions and what is said of it.
+#[derive(Serialize)]
+struct DialRowData {
+    here: f64,
+    there: Option<f64>,
+    words: String,
 }
 
 #[derive(Serialize)]
@@ -120,6 +130,18 @@ impl<'a> PageData<'a> {
                 .collect(),
             clips,
             plots: plots.collect(),
+            dials: model
+                .dials
+                .iter()
+                .map(|dial| {
+                    let row = |row: &DialRow| DialRowData {
+                        here: row.here,
+                        there: row.there,
+                        words: dials::words(row),
+                    };
+                    dial.rows.iter().map(row).collect()
+                })
+                .collect(),
         }
     }
 }

@@ -30,7 +30,6 @@ use thiserror::Error;
 
 use escape::Text;
 use model::PageModel;
-pub use policy::digest_hex;
 
 /// Why no page could be made.
 #[derive(Debug, Error)]

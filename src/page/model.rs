@@ -10,13 +10,16 @@ pub struct PageModel {
     pub title: String,
     /// Name of the amp the job is about.
     pub amp: String,
+    /// Whom it is for; may be empty.
+    pub owner: String,
     /// Why the job is done; paragraphs are parted by empty lines.
     pub story: String,
     /// Who made the page, shown beside the answer form.
     pub technician: Technician,
     /// The technician's own words, added to the standing caution.
     pub safety_words: String,
-    /// Digest of the job in lower-case hexadecimal, see [`super::digest_hex`].
+    /// Digest of the job in hexadecimal, so that owner and technician can tell that they mean the
+    /// same one.
     pub job_digest: String,
     /// The amp's states. The first is the one that the others are compared with.
     pub versions: Vec<Version>,
@@ -185,6 +188,10 @@ pub struct DialScale {
     /// E.g. "Middle of a three-control amp".
     pub there: String,
     pub rows: Vec<DialRow>,
+    /// Where the amp without the knob sits on the knob's scale, 0 to 10.
+    pub as_built: Option<f64>,
+    /// Two responses no further apart than this, in dB rms, are drawn as the same.
+    pub same_db: f64,
     /// Sentences such as "beyond 11:00 nothing there equals this".
     pub notes: Vec<String>,
 }
@@ -194,7 +201,7 @@ pub struct DialScale {
 pub struct DialRow {
     /// 0 to 10.
     pub here: f64,
-    /// 0 to 10; none where nothing there comes near.
+    /// 0 to 10; none where the other knob is at its end and goes no further along.
     pub there: Option<f64>,
     /// What is left between the two after matching, in dB rms.
     pub residual_db: f64,

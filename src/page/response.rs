@@ -46,8 +46,8 @@ pub(super) fn section(model: &PageModel) -> String {
     if let Some(break_up) = &model.break_up {
         break_up_table(&mut out, model, break_up);
     }
-    for dial in &model.dials {
-        dials::figure(&mut out, dial);
+    for (number, dial) in model.dials.iter().enumerate() {
+        dials::figure(&mut out, number, dial);
     }
     if out.is_empty() {
         out.push_str("<p>This sheet has no curves.</p>");

@@ -21,12 +21,15 @@ pub(super) fn head(model: &PageModel, sound_bytes: usize) -> String {
         let _ = write!(out, "<div><dt>{name}</dt><dd>{}</dd></div>", Text(value));
     };
     cell("Amplifier", &model.amp);
+    if !model.owner.is_empty() {
+        cell("For", &model.owner);
+    }
     if let Some(name) = &model.technician.name {
         cell("Sheet made by", name);
     }
     let names: Vec<&str> = model.versions.iter().map(|version| version.name.as_str()).collect();
     cell("Versions", &names.join(", "));
-    cell("Job digest", &grouped(&short_digest(&model.job_digest)));
+    cell("Job digest", &short_digest(&model.job_digest));
     if !model.clips.is_empty() {
         let megabytes = (sound_bytes as f64 / 1e5).ceil() / 10.0;
         cell(
@@ -37,14 +40,12 @@ pub(super) fn head(model: &PageModel, sound_bytes: usize) -> String {
     out
 }
 
-/// As much of the digest as a person compares.
-pub(super) fn short_digest(digest: &str) -> String {
-    digest.chars().take(12).collect()
-}
-
-fn grouped(digest: &str) -> String {
-    let letters: Vec<char> = digest.chars().collect();
-    letters.chunks(4).map(|group| group.iter().collect::<String>()).collect::<Vec<_>>().join(" ")
+/// As much of a digest as a person compares, in groups of four.
+fn short_digest(digest: &str) -> String {
+    let letters: Vec<char> =
+        digest.chars().filter(|letter| letter.is_alphanumeric()).take(16).collect();
+    let groups: Vec<String> = letters.chunks(4).map(|group| group.iter().collect()).collect();
+    groups.join("-")
 }
 
 /// Fields of the player. The script brings them to life.
@@ -265,7 +266,7 @@ pub(super) fn answer(model: &PageModel) -> Result<String, PageError> {
         );
     }
     let technician = model.technician.name.as_deref().unwrap_or("the technician");
-    let digest = Text(&grouped(&short_digest(&model.job_digest))).to_string();
+    let digest = Text(&short_digest(&model.job_digest)).to_string();
     let technician = Text(technician).to_string();
     fill(
         include_str!("assets/answer.html"),

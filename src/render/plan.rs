@@ -5,7 +5,7 @@ use std::sync::Arc;
 use thiserror::Error;
 
 use crate::amp::{AmpError, AmpState, BuiltCircuit, INPUT_PART};
-use crate::analysis::MeasureError;
+use crate::analysis::{DifferenceError, MeasureError, SpectrumError};
 use crate::audio::AudioError;
 use crate::circuit::{CircuitError, LinearCircuit, Node};
 use crate::driven::{DrivenError, DrivenPlan, Quality};
@@ -27,6 +27,10 @@ pub enum RenderError {
     Audio(#[from] AudioError),
     #[error("version \"{version}\": {source}")]
     Measure { version: String, source: MeasureError },
+    #[error(transparent)]
+    Difference(#[from] DifferenceError),
+    #[error("version \"{version}\": {source}")]
+    Spectrum { version: String, source: SpectrumError },
     #[error("version \"{version}\" gave a sample that is no finite number at frame {frame}")]
     NotFinite { version: String, frame: usize },
 }
@@ -38,7 +42,10 @@ impl RenderError {
             Self::Amp(_) | Self::Circuit { .. } | Self::Driven { .. } => true,
             Self::Linear { source, .. } => !matches!(source, LinearError::Fit { .. }),
             Self::Audio(source) => source.is_users(),
-            Self::Measure { .. } | Self::NotFinite { .. } => false,
+            Self::Measure { .. }
+            | Self::Spectrum { .. }
+            | Self::Difference(_)
+            | Self::NotFinite { .. } => false,
         }
     }
 }
@@ -55,28 +62,26 @@ pub enum RenderPath {
 
 /// The way that a setting takes.
 #[derive(Clone, Debug)]
-enum Way {
+pub(super) enum Way {
     Linear(Box<LinearPlan>),
     Driven(Arc<DrivenPlan>),
 }
 
 /// A version with its knobs in one place, from input to one node.
 #[derive(Clone, Debug)]
-struct Setting {
+pub(super) struct Setting {
     /// When the knobs come to stand here, from the start of the clip.
-    from_s: f64,
-    way: Way,
+    pub(super) from_s: f64,
+    pub(super) way: Way,
 }
 
 /// A version of an amp, ready to render at one sample rate. Making it allocates and may fail.
 #[derive(Clone, Debug)]
 pub struct VersionPlan {
     name: String,
-    settings: Vec<Setting>,
+    pub(super) sample_rate_hz: f64,
+    pub(super) settings: Vec<Setting>,
 }
-
-/// Length of the cross-fade from one knob position to the next.
-const KNOB_FADE_S: f64 = 0.02;
 
 impl VersionPlan {
     /// Plans the way from the amp's input to the node that is heard, with the knob moves of the version.
@@ -98,7 +103,8 @@ impl VersionPlan {
             settings
                 .push(Setting { from_s, way: way(state, &built, output, path, sample_rate_hz)? });
         }
-        Ok(Self { name: state.version().to_owned(), settings })
+        check_moves(state, &settings)?;
+        Ok(Self { name: state.version().to_owned(), sample_rate_hz, settings })
     }
 
     /// Plans the way from the amp's input to any node, knobs where the version puts them at first.
@@ -114,7 +120,7 @@ impl VersionPlan {
     ) -> Result<Self, RenderError> {
         let way = way(state, built, node, path, sample_rate_hz)?;
         let settings = vec![Setting { from_s: 0.0, way }];
-        Ok(Self { name: state.version().to_owned(), settings })
+        Ok(Self { name: state.version().to_owned(), sample_rate_hz, settings })
     }
 
     /// The version's name.
@@ -146,70 +152,29 @@ impl VersionPlan {
         self.linear_plans().map(|plan| 3.0 * plan.tail_s(60.0)).fold(0.0, f64::max)
     }
 
+    /// Frames by which a run of it lags; the same for all versions on one path at one rate.
+    pub fn delay_frames(&self) -> usize {
+        self.settings.first().map_or(0, |s| match &s.way {
+            Way::Linear(plan) => plan.delay_frames(),
+            Way::Driven(plan) => plan.delay_samples(),
+        })
+    }
+
+    /// Samples per second.
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.sample_rate_hz
+    }
+
     /// What the amp makes of a signal in volts: as many samples, the path's delay taken out, so that
     /// all versions stay aligned with the input and with each other.
     pub fn render(&self, volts: &[f64]) -> Vec<f64> {
-        if let Some(Setting { way: Way::Driven(first), .. }) = self.settings.first() {
-            return self.render_driven(first, volts);
-        }
-        let mut answer = Vec::new();
-        for setting in &self.settings {
-            let Way::Linear(plan) = &setting.way else { continue };
-            let part = render_aligned(plan, volts);
-            if answer.is_empty() {
-                answer = part;
-            } else {
-                fade_to(&mut answer, &part, setting.from_s, plan.sample_rate_hz());
-            }
-        }
-        answer
-    }
-
-    /// Runs the circuit through the clip; where a knob moves, it goes on with the charges it has.
-    fn render_driven(&self, first: &Arc<DrivenPlan>, volts: &[f64]) -> Vec<f64> {
-        let delay = first.delay_samples();
-        let mut input = volts.to_vec();
-        input.resize(volts.len() + delay, 0.0);
-        let mut answer = vec![0.0; input.len()];
-        let mut processor = first.processor();
-        let mut from = 0;
-        for (k, setting) in self.settings.iter().enumerate() {
-            if let (true, Way::Driven(plan)) = (k > 0, &setting.way)
-                && processor.change_plan(plan).is_err()
-            {
-                // A knob changes no part of the list, so this cannot be; if it were, the rest of
-                // the clip starts from rest.
-                processor = plan.processor();
-            }
-            let next = self.settings.get(k + 1).map_or(input.len(), |s| {
-                ((s.from_s * first.sample_rate_hz()) as usize).clamp(from, input.len())
-            });
-            processor.process_into(&input[from..next], &mut answer[from..next]);
-            from = next;
-        }
+        let mut run = self.start();
+        let delay = run.delay_frames();
+        let mut answer = vec![0.0; volts.len() + delay];
+        run.process_into(volts, &mut answer);
+        run.process_into(&vec![0.0; delay], &mut answer[volts.len()..]);
         answer.drain(..delay);
         answer
-    }
-}
-
-fn render_aligned(plan: &LinearPlan, volts: &[f64]) -> Vec<f64> {
-    let mut processor = plan.processor();
-    let delay = plan.delay_frames();
-    let mut answer = vec![0.0; volts.len() + delay];
-    processor.process_into(volts, &mut answer);
-    processor.process_into(&vec![0.0; delay], &mut answer[volts.len()..]);
-    answer.drain(..delay);
-    answer
-}
-
-/// Goes over from `answer` to `next` at a time, in a short linear cross-fade: the two are nearly the
-/// same signal, so their sum keeps its level.
-fn fade_to(answer: &mut [f64], next: &[f64], from_s: f64, sample_rate_hz: f64) {
-    let start = (from_s * sample_rate_hz) as usize;
-    let length = (KNOB_FADE_S * sample_rate_hz).max(1.0);
-    for (k, (a, n)) in answer.iter_mut().zip(next).enumerate().skip(start) {
-        let share = ((k - start) as f64 / length).min(1.0);
-        *a += share * (n - *a);
     }
 }
 
@@ -231,6 +196,24 @@ fn knob_steps(state: &AmpState) -> Vec<(f64, Vec<(String, Position)>)> {
         }
     }
     steps
+}
+
+/// A knob that moves while the driven path runs keeps the charges of all parts: whether it can is
+/// found out now, not in the middle of a clip.
+fn check_moves(state: &AmpState, settings: &[Setting]) -> Result<(), RenderError> {
+    let mut plans = settings.iter().filter_map(|s| match &s.way {
+        Way::Driven(plan) => Some(plan),
+        Way::Linear(_) => None,
+    });
+    let Some(first) = plans.next() else { return Ok(()) };
+    let mut processor = first.processor();
+    for plan in plans {
+        processor.change_plan(plan).map_err(|source| RenderError::Driven {
+            version: state.version().to_owned(),
+            source,
+        })?;
+    }
+    Ok(())
 }
 
 fn way(

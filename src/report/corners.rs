@@ -1,13 +1,17 @@
 //! Corners from the circuit beside the same corners from audio.
 
 use indexmap::IndexMap;
+use nalgebra::Complex;
+use rayon::prelude::*;
 
 use super::model::CornerReport;
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART};
 use crate::analysis::corners::{
     Corner, SEARCH_HZ, Side, amp_corner, corner_near, decibels, section_corner, sections,
 };
-use crate::analysis::{CrossingError, MeasuredResponse, SweepPlan, measure};
+use crate::analysis::{
+    CrossingError, LevelCurve, MeasureError, MeasuredResponse, Sweep, SweepPlan,
+};
 use crate::circuit::{Circuit, CircuitError, Kind, LinearCircuit, Node};
 use crate::render::{RenderError, RenderPath, VersionPlan};
 use crate::units::Farads;
@@ -17,51 +21,91 @@ pub struct NodeMeasurements<'a> {
     state: &'a AmpState,
     built: &'a BuiltCircuit,
     path: RenderPath,
-    sample_rate_hz: f64,
+    sweep: &'a NodeSweep,
     known: IndexMap<Node, MeasuredResponse>,
 }
 
 impl<'a> NodeMeasurements<'a> {
-    /// Nothing measured yet.
+    /// Measures the response from the input to each node, several at a time.
+    ///
+    /// # Errors
+    /// [`RenderError`].
     pub fn new(
         state: &'a AmpState,
         built: &'a BuiltCircuit,
         path: RenderPath,
-        sample_rate_hz: f64,
-    ) -> Self {
-        Self { state, built, path, sample_rate_hz, known: IndexMap::new() }
+        sweep: &'a NodeSweep,
+        nodes: &[Node],
+    ) -> Result<Self, RenderError> {
+        let known = nodes
+            .par_iter()
+            .map(|&node| Ok((node, sweep.measure(state, built, node, path)?)))
+            .collect::<Result<Vec<_>, RenderError>>()?;
+        Ok(Self { state, built, path, sweep, known: known.into_iter().collect() })
     }
 
-    /// The response from the input to a node, measured with a sweep the first time.
+    /// The response from the input to a node, measured now if it was not before.
     ///
     /// # Errors
     /// [`RenderError`].
     pub fn at(&mut self, node: Node) -> Result<&MeasuredResponse, RenderError> {
         if !self.known.contains_key(&node) {
-            let measured = measured(self.state, self.built, node, self.path, self.sample_rate_hz)?;
+            let measured = self.sweep.measure(self.state, self.built, node, self.path)?;
             self.known.insert(node, measured);
         }
         Ok(&self.known[&node])
     }
 }
 
-/// The response of a version from the input to a node, measured through the very render path.
+/// The sweep with which responses are measured.
+#[derive(Clone, Debug)]
+pub struct NodeSweep {
+    sweep: Sweep,
+    sample_rate_hz: f64,
+}
+
+impl NodeSweep {
+    /// A sweep over the range in which corners are looked for.
+    ///
+    /// # Errors
+    /// If the sample rate is too low for it.
+    pub fn new(sample_rate_hz: f64) -> Result<NodeSweep, MeasureError> {
+        let [low, high] = SEARCH_HZ;
+        let sweep = SweepPlan::new(sample_rate_hz, low, high)?.prepare();
+        Ok(NodeSweep { sweep, sample_rate_hz })
+    }
+
+    /// The response of a version from the input to a node, measured through the very render path.
+    ///
+    /// # Errors
+    /// [`RenderError`].
+    pub fn measure(
+        &self,
+        state: &AmpState,
+        built: &BuiltCircuit,
+        node: Node,
+        path: RenderPath,
+    ) -> Result<MeasuredResponse, RenderError> {
+        let plan = VersionPlan::to_node(state, built, node, path, self.sample_rate_hz)?;
+        let wrong = |source| RenderError::Measure { version: state.version().to_owned(), source };
+        self.sweep.measure(plan.tail_s(), &mut |volts| plan.render(volts)).map_err(wrong)
+    }
+}
+
+/// Every node whose response [`corner_reports`] asks for.
 ///
 /// # Errors
-/// [`RenderError`].
-pub fn measured(
-    state: &AmpState,
-    built: &BuiltCircuit,
-    node: Node,
-    path: RenderPath,
-    sample_rate_hz: f64,
-) -> Result<MeasuredResponse, RenderError> {
-    let plan = VersionPlan::to_node(state, built, node, path, sample_rate_hz)?;
-    let wrong = |source| RenderError::Measure { version: state.version().to_owned(), source };
-    let [low, high] = SEARCH_HZ;
-    let sweep =
-        SweepPlan::new(sample_rate_hz, low, high).map_err(wrong)?.with_first_tail_s(plan.tail_s());
-    measure(&sweep, &mut |volts| plan.render(volts)).map_err(wrong)
+/// [`CircuitError`].
+pub fn corner_nodes(linear: &LinearCircuit, output: Node) -> Result<Vec<Node>, CircuitError> {
+    let mut nodes = vec![output];
+    for plan in sections(linear, INPUT_PART)? {
+        for node in [plan.from, plan.to] {
+            if !nodes.contains(&node) {
+                nodes.push(node);
+            }
+        }
+    }
+    Ok(nodes)
 }
 
 /// A curve that may fail; the first failure is kept and the curve is no number from there on.
@@ -70,20 +114,20 @@ struct Curve<F, E> {
     failure: Option<E>,
 }
 
-impl<F: FnMut(f64) -> Result<f64, E>, E> Curve<F, E> {
+impl<F: FnMut(&[f64]) -> Result<Vec<f64>, E>, E> Curve<F, E> {
     fn new(level: F) -> Self {
         Self { level, failure: None }
     }
 
     fn find(
         mut self,
-        search: impl FnOnce(&mut dyn FnMut(f64) -> f64) -> Result<Option<Corner>, CrossingError>,
+        search: impl FnOnce(&mut LevelCurve) -> Result<Option<Corner>, CrossingError>,
     ) -> Result<Option<Corner>, E> {
-        let found = search(&mut |hz| match (self.level)(hz) {
+        let found = search(&mut |hz: &[f64]| match (self.level)(hz) {
             Ok(db) => db,
             Err(e) => {
                 self.failure.get_or_insert(e);
-                f64::NAN
+                vec![f64::NAN; hz.len()]
             }
         });
         match (self.failure, found) {
@@ -109,10 +153,10 @@ pub fn corner_reports(
     let mut reports = Vec::new();
     for side in [Side::Low, Side::High] {
         let transfer = linear.transfer(INPUT_PART, built.output).map_err(wrong)?;
-        let exact = Curve::new(|hz| transfer.gain(hz).map(decibels));
+        let exact = Curve::new(|hz: &[f64]| Ok(all_decibels(transfer.gains(hz)?)));
         let Some(theory) = exact.find(|f| amp_corner(f, side)).map_err(wrong)? else { continue };
         let measured = nodes.at(built.output)?.clone();
-        let curve = Curve::new(|hz| measured.at(hz).map(decibels));
+        let curve = Curve::new(|hz: &[f64]| Ok(all_decibels(measured.gains(hz)?)));
         let found = curve
             .find(|f| corner_near(f, &theory))
             .map_err(|source| RenderError::Measure { version: version.clone(), source })?;
@@ -124,15 +168,15 @@ pub fn corner_reports(
         reports.push(report(linear.circuit(), what.to_owned(), part, theory, found));
     }
     for plan in sections(linear, INPUT_PART).map_err(wrong)? {
-        let ratio = |hz: f64| -> Result<f64, CircuitError> {
-            let g = linear.gains(INPUT_PART, &[plan.from, plan.to], &[hz])?;
-            Ok(decibels(g[1][0] / g[0][0]))
+        let ratio = |hz: &[f64]| -> Result<Vec<f64>, CircuitError> {
+            let g = linear.gains(INPUT_PART, &[plan.from, plan.to], hz)?;
+            Ok(ratio_decibels(&g[1], &g[0]))
         };
         let exact = Curve::new(ratio).find(|f| section_corner(f, plan.side)).map_err(wrong)?;
         let Some(theory) = exact else { continue };
         let from = nodes.at(plan.from)?.clone();
         let to = nodes.at(plan.to)?.clone();
-        let found = Curve::new(|hz| Ok(decibels(to.at(hz)? / from.at(hz)?)))
+        let found = Curve::new(|hz: &[f64]| Ok(ratio_decibels(&to.gains(hz)?, &from.gains(hz)?)))
             .find(|f| corner_near(f, &theory))
             .map_err(|source| RenderError::Measure { version: version.clone(), source })?;
         let purpose = built.owner(&plan.part).map_or("", |(_, p)| p.purpose.as_str());
@@ -144,6 +188,14 @@ pub fn corner_reports(
         reports.push(report(linear.circuit(), what, plan.part.clone(), theory, found));
     }
     Ok(reports)
+}
+
+fn all_decibels(gains: Vec<Complex<f64>>) -> Vec<f64> {
+    gains.into_iter().map(decibels).collect()
+}
+
+fn ratio_decibels(to: &[Complex<f64>], from: &[Complex<f64>]) -> Vec<f64> {
+    to.iter().zip(from).map(|(to, from)| decibels(to / from)).collect()
 }
 
 fn report(

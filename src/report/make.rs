@@ -2,15 +2,14 @@
 
 use rayon::prelude::*;
 
-use super::corners::{NodeMeasurements, corner_reports};
+use super::corners::{NodeMeasurements, NodeSweep, corner_nodes, corner_reports};
 use super::model::*;
 use super::trim::trim_report;
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job};
 use crate::analysis::corners::decibels;
 use crate::analysis::{GUITAR_STRINGS, MeasuredResponse};
-use crate::audio::Clip;
 use crate::circuit::{LinearCircuit, Node};
-use crate::render::{RenderError, RenderPath};
+use crate::render::{ClipSource, RenderError, RenderPath};
 
 /// Points of a curve, 10 Hz to 20 kHz.
 const POINTS: usize = 400;
@@ -32,16 +31,16 @@ struct Version<'a> {
     linear: LinearCircuit,
 }
 
-/// Makes the report of a job. `clips` are the job's clips with the volts of full scale, read already;
-/// `done` is told after each step of [`steps`].
+/// Makes the report of a job. `clips` are the job's clips, opened already;
+/// `passed` is told of the work as it is done, see [`work`].
 ///
 /// # Errors
 /// [`RenderError`].
 pub fn make_report(
     job: &Job,
-    clips: &[(String, Clip, f64)],
+    clips: &[ClipSource],
     sample_rate_hz: f64,
-    done: &(dyn Fn() + Sync),
+    passed: &(dyn Fn(u64) + Sync),
 ) -> Result<Report, RenderError> {
     let versions: Vec<Version> = job
         .versions()
@@ -53,11 +52,13 @@ pub fn make_report(
             Ok(Version { state, built, linear })
         })
         .collect::<Result<_, RenderError>>()?;
+    let sweep = NodeSweep::new(sample_rate_hz)
+        .map_err(|source| RenderError::Measure { version: job.compare.before.clone(), source })?;
     let analysed: Vec<(VersionReport, MeasuredResponse)> = versions
         .par_iter()
         .map(|v| {
-            let report = version_report(v, sample_rate_hz);
-            done();
+            let report = version_report(v, &sweep);
+            passed(ANALYSIS_FRAMES);
             report
         })
         .collect::<Result<_, _>>()?;
@@ -70,7 +71,7 @@ pub fn make_report(
         highest_hz: s.range_of_use.highest_hz,
         below_midband_db: s.range_of_use.below_midband_db,
     });
-    let trim = trim_report(job, before.state, after.state, clips, range, &strings, done)?;
+    let trim = trim_report(job, before.state, after.state, clips, range, &strings, passed)?;
     let mut report = Report {
         schema: SCHEMA,
         title: job.title.clone(),
@@ -87,6 +88,7 @@ pub fn make_report(
         strings,
         range_of_use: range,
         trim,
+        driven: None,
         limits: LIMITS,
         failures: Vec::new(),
         cautions: CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
@@ -98,9 +100,13 @@ pub fn make_report(
     Ok(report)
 }
 
-/// How many times [`make_report`] tells that it is one step further.
-pub fn steps(job: &Job, clips: usize) -> u64 {
-    (job.versions().len() + clips) as u64
+/// A version's responses and corners take about as long as so many frames of a clip.
+const ANALYSIS_FRAMES: u64 = 1_000_000;
+
+/// The work of [`make_report`], in frames of a clip: each goes through two versions.
+pub fn work(job: &Job, clips: &[ClipSource]) -> u64 {
+    let frames: u64 = clips.iter().map(ClipSource::frames).sum();
+    ANALYSIS_FRAMES * job.versions().len() as u64 + 2 * frames
 }
 
 fn in_version(v: &Version, source: crate::circuit::CircuitError) -> RenderError {
@@ -109,7 +115,7 @@ fn in_version(v: &Version, source: crate::circuit::CircuitError) -> RenderError 
 
 fn version_report(
     v: &Version,
-    sample_rate_hz: f64,
+    sweep: &NodeSweep,
 ) -> Result<(VersionReport, MeasuredResponse), RenderError> {
     let [low, high] = CURVE_HZ;
     let frequency_hz: Vec<f64> =
@@ -119,7 +125,9 @@ fn version_report(
         .transfer(INPUT_PART, v.built.output)
         .and_then(|t| t.gains(&frequency_hz))
         .map_err(|e| in_version(v, e))?;
-    let mut nodes = NodeMeasurements::new(v.state, &v.built, RenderPath::Linear, sample_rate_hz);
+    let asked = corner_nodes(&v.linear, v.built.output).map_err(|e| in_version(v, e))?;
+    let path = RenderPath::Linear;
+    let mut nodes = NodeMeasurements::new(v.state, &v.built, path, sweep, &asked)?;
     let measured = nodes.at(v.built.output)?.clone();
     let gains = measured
         .gains(&frequency_hz)

@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+use super::driven::DrivenReport;
+
 /// Name and number of the JSON schema; the number rises when a field changes its meaning or goes.
 pub const SCHEMA: &str = "presolder-report/1";
 
@@ -27,6 +29,8 @@ pub struct Report {
     pub strings: Vec<StringChange>,
     pub range_of_use: Option<RangeReport>,
     pub trim: TrimReport,
+    /// How far each stage is driven and where each version breaks up, if that was computed.
+    pub driven: Option<DrivenReport>,
     pub limits: Limits,
     /// What was found wrong; empty if every figure is within its limit.
     pub failures: Vec<String>,

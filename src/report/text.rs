@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use super::driven::{DrivenReport, DrivenVersion, makers};
 use super::model::Report;
 
 /// The report in words and tables.
@@ -67,6 +68,9 @@ fn write_all(out: &mut String, r: &Report) -> std::fmt::Result {
         )?;
     }
     write_trim(out, r)?;
+    if let Some(driven) = &r.driven {
+        write_driven(out, driven)?;
+    }
     if r.failures.is_empty() {
         writeln!(out, "\nEvery figure from audio agrees with the circuit within its limit.")?;
     } else {
@@ -97,4 +101,88 @@ fn write_trim(out: &mut String, r: &Report) -> std::fmt::Result {
         )?;
     }
     writeln!(out, "\n{}", t.verdict)
+}
+
+fn write_driven(out: &mut String, d: &DrivenReport) -> std::fmt::Result {
+    for v in &d.versions {
+        write_stages(out, d, v)?;
+    }
+    writeln!(
+        out,
+        "\nBreak-up: peak volts of a {} Hz sine at the input where THD at the output reaches",
+        d.tone_hz
+    )?;
+    write!(out, "  {:<28}", "version")?;
+    for percent in d.thresholds_percent {
+        write!(out, " {:>19}", format!("{percent} %"))?;
+    }
+    writeln!(out, "  gives way first")?;
+    for v in &d.versions {
+        write!(out, "  {:<28}", v.name)?;
+        for volts in v.break_up.onset_volts() {
+            let said = volts.map_or("not reached".to_owned(), |volts| {
+                let db = 20.0 * (volts / d.job_peak_volts).log10();
+                format!("{:.1} mV ({db:+.1} dB)", 1000.0 * volts)
+            });
+            write!(out, " {said:>19}")?;
+        }
+        let first = v.break_up.onsets.iter().flatten().next();
+        writeln!(out, "  {}", first.map_or_else(String::new, makers))?;
+    }
+    writeln!(out, "  in brackets: against the job's peak of {} V\n", d.job_peak_volts)?;
+    for sentence in &d.words {
+        writeln!(out, "{sentence}")?;
+    }
+    Ok(())
+}
+
+/// The stages of a version under the clip that drives it most, and under the reference tone.
+fn write_stages(out: &mut String, d: &DrivenReport, v: &DrivenVersion) -> std::fmt::Result {
+    let drive = |k: usize| -> f64 {
+        let clips = v.stages.iter().filter_map(|s| s.clips.get(k));
+        clips.map(|c| c.drive).sum()
+    };
+    let count = v.stages.iter().map(|s| s.clips.len()).max().unwrap_or(0);
+    let hardest = (0..count).max_by(|a, b| drive(*a).total_cmp(&drive(*b)));
+    let clip = hardest.and_then(|k| v.stages.iter().find_map(|s| s.clips.get(k)));
+    writeln!(out, "\nHow far each stage is driven, \"{}\"", v.name)?;
+    let under =
+        clip.map_or(String::new(), |c| format!("loudest {} s of \"{}\"; ", d.excerpt_s, c.clip));
+    writeln!(
+        out,
+        "  {under}THD of a {} Hz sine of {:.1} mV peak ({:.2} % at the output)",
+        d.tone_hz,
+        1000.0 * d.tone_peak_volts,
+        v.tone_thd_percent
+    )?;
+    writeln!(
+        out,
+        "  {:<6} {:>9} {:>14} {:>7} {:>8} {:>8} {:>8} {:>8} {:>8}",
+        "valve", "bias", "grid", "to edge", "conducts", "crest in", "out", "THD", "share"
+    )?;
+    for s in &v.stages {
+        write!(out, "  {:<6} {:>7.2} V", s.valve, s.bias_volts)?;
+        match hardest.and_then(|k| s.clips.get(k)) {
+            Some(c) => write!(
+                out,
+                " {:>14} {:>5.0} % {:>6.2} % {:>5.1} dB {:>5.1} dB",
+                format!("{:+.2} to {:+.2}", c.lowest_grid_volts, c.highest_grid_volts),
+                100.0 * c.drive,
+                c.conducting_percent,
+                c.crest_in_db,
+                c.crest_out_db
+            )?,
+            None => write!(out, " {:>14} {:>7} {:>8} {:>8} {:>8}", "-", "-", "-", "-", "-")?,
+        }
+        writeln!(
+            out,
+            " {:>6.2} % {:>6.0} %",
+            s.tone_thd_percent,
+            100.0 * s.tone_share_of_distortion
+        )?;
+    }
+    writeln!(
+        out,
+        "  grid: volts to the cathode; to edge: share of the way from bias to grid conduction; conducts:\n           share of the time; THD: where the signal leaves; share: of the distortion at the output"
+    )
 }

@@ -4,9 +4,8 @@ use rayon::prelude::*;
 
 use super::model::{ClipTrim, RangeReport, StringChange, TrimReport};
 use crate::amp::{AmpState, Job};
-use crate::analysis::Spectrum;
-use crate::audio::Clip;
-use crate::render::{RenderError, RenderPath, VersionPlan};
+use crate::analysis::{Spectrum, SpectrumMeter};
+use crate::render::{ClipSource, RenderError, RenderPath, VersionPlan, run_clip};
 
 /// Bins of the spectra: sixty of them lie between 30 Hz and the low E.
 const BIN_HZ: f64 = 1.0;
@@ -14,7 +13,8 @@ const BIN_HZ: f64 = 1.0;
 /// Silence after each clip, in which the answer dies away.
 const TAIL_S: f64 = 3.0;
 
-/// Renders every clip before and after and compares their energies.
+/// Renders every clip before and after and compares their energies; `passed` is told how many frames
+/// went through.
 ///
 /// # Errors
 /// [`RenderError`].
@@ -22,35 +22,25 @@ pub fn trim_report(
     job: &Job,
     before: &AmpState,
     after: &AmpState,
-    clips: &[(String, Clip, f64)],
+    clips: &[ClipSource],
     range: Option<RangeReport>,
     strings: &[StringChange],
-    done: &(dyn Fn() + Sync),
+    passed: &(dyn Fn(u64) + Sync),
 ) -> Result<TrimReport, RenderError> {
     let below_hz = job.trim.below.0;
     let lowest_hz = job.trim.speaker_lowest.map(|f| f.0).or(range.map(|r| r.lowest_hz));
     let clips: Vec<ClipTrim> = clips
         .par_iter()
-        .map(|(name, clip, peak_volts)| {
-            let rate = f64::from(clip.sample_rate_hz);
-            let mut volts: Vec<f64> = clip.samples.iter().map(|s| s * peak_volts).collect();
-            // An answer that is cut off while it still rings would spread energy over all bins.
-            volts.resize(volts.len() + (TAIL_S * rate) as usize, 0.0);
-            let spectrum = |state: &AmpState| {
-                let plan = VersionPlan::new(state, RenderPath::Linear, rate)?;
-                let samples = plan.render(&volts);
-                Spectrum::measure(&samples, rate, BIN_HZ).map_err(|_| RenderError::NotFinite {
-                    version: state.version().to_owned(),
-                    frame: samples.iter().position(|s| !s.is_finite()).unwrap_or(0),
-                })
-            };
-            let (b, a) = (spectrum(before)?, spectrum(after)?);
-            done();
+        .map(|clip| {
+            let rate = f64::from(clip.sample_rate_hz());
+            let (b, a) =
+                rayon::join(|| spectrum(before, clip, passed), || spectrum(after, clip, passed));
+            let (b, a) = (b?, a?);
             let change =
                 |low: f64, high: f64| a.band_level_db(low, high) - b.band_level_db(low, high);
             let nyquist = 0.5 * rate;
             Ok(ClipTrim {
-                clip: name.clone(),
+                clip: clip.name.clone(),
                 below_change_db: change(0.0, below_hz),
                 below_range_change_db: lowest_hz.map(|hz| change(0.0, hz)),
                 below_share_before_db: b.band_level_db(0.0, below_hz)
@@ -80,6 +70,22 @@ pub fn trim_report(
     };
     report.verdict = verdict(&report, trimmed, kept);
     Ok(report)
+}
+
+/// The spectrum of what a version makes of a clip.
+fn spectrum(
+    state: &AmpState,
+    clip: &ClipSource,
+    passed: &(dyn Fn(u64) + Sync),
+) -> Result<Spectrum, RenderError> {
+    let rate = f64::from(clip.sample_rate_hz());
+    let plan = VersionPlan::new(state, RenderPath::Linear, rate)?;
+    let in_version = |source| RenderError::Spectrum { version: state.version().to_owned(), source };
+    let mut meter = SpectrumMeter::new(rate, BIN_HZ).map_err(in_version)?;
+    let measure = |block: &[f64]| meter.add(block).map_err(in_version);
+    // An answer that is cut off while it still rings would spread energy over all bins.
+    run_clip(clip, &plan, TAIL_S, measure, passed)?;
+    meter.finish().map_err(in_version)
 }
 
 /// The verdict in plain words, with the limits that it rests on.

@@ -12,6 +12,7 @@ mod koren_pentode;
 mod koren_triode;
 mod library;
 mod numeric;
+mod scaled;
 
 pub use comparison::{Comparison, compare};
 pub use dempwolf_zoelzer::DempwolfZoelzer;

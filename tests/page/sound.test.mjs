@@ -3,6 +3,7 @@
 // at given times, so that every sample can be compared with the clips.
 
 import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
 import { after, before, test } from "node:test";
 import { launch, open } from "./browser.mjs";
 
@@ -26,11 +27,20 @@ function rig() {
     }
     resume() { return Promise.resolve(); }
   };
+  // The page unpacks its clips before it starts them; a rendering begun earlier would hear nothing.
+  const start = AudioBufferSourceNode.prototype.start;
+  AudioBufferSourceNode.prototype.start = function (...when) {
+    window.started = (window.started ?? 0) + 1;
+    return start.apply(this, when);
+  };
+  window.playing = async () => {
+    while (!window.started) await new Promise((done) => setTimeout(done, 20));
+  };
   /** Plays, does each [seconds, key] in turn, and gives everything that was heard. */
   window.perform = async (steps) => {
     const press = (key) => document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
     press(" ");
-    while (document.getElementById("play-word").textContent !== "Pause" || !window.rig) await new Promise((done) => setTimeout(done, 20));
+    await window.playing();
     await window.unpacked();
     for (const [seconds, key] of steps) {
       window.rig.suspend(seconds).then(async () => {
@@ -234,6 +244,52 @@ test("the difference is one more voice at the same place, and can be lifted", as
   await context.close();
 });
 
+test("a browser without a FLAC decoder gets the same samples through the page's own", async () => {
+  const { page, faults, context } = await offline();
+  await page.evaluate(() => window.perform([]));
+  const without = await open(browser, "job", {}, `(${rig})();
+    window.refused = 0;
+    window.waves = 0;
+    const decode = OfflineAudioContext.prototype.decodeAudioData;
+    OfflineAudioContext.prototype.decodeAudioData = function (data) {
+      const start = String.fromCharCode(...new Uint8Array(data, 0, 4));
+      if (start === "fLaC") { window.refused += 1; return Promise.reject(new DOMException("no decoder", "EncodingError")); }
+      if (start === "RIFF") window.waves += 1;
+      return decode.call(this, data);
+    };
+    window.unpacked = async () => {};`);
+  await without.page.waitForFunction(() => document.documentElement.classList.contains("live"));
+  await without.page.evaluate(() => window.perform([]));
+  const [refused, waves] = await without.page.evaluate(() => [window.refused, window.waves]);
+  assert.ok(refused >= 7 && waves === refused, `${refused} clips were refused as FLAC, ${waves} taken as WAV`);
+  const excerpt = (from) => from.evaluate(() => Array.from(window.heard.subarray(20000, 20400)));
+  const [native, own] = [await excerpt(page), await excerpt(without.page)];
+  assert.ok(native.some((sample) => Math.abs(sample) > 0.01), "there is sound");
+  assert.deepEqual(own, native);
+  // Every one of the clips, unpacked by the browser and by the page's own decoder.
+  const decoder = readFileSync(new URL("../../src/page/assets/flac.js", import.meta.url), "utf8");
+  const every = await page.evaluate(`(async () => {
+    ${decoder}
+    const job = JSON.parse(document.getElementById("job").textContent);
+    const found = [];
+    for (const { rate, voices } of job.clips) {
+      for (const { sound } of voices) {
+        const element = document.getElementById("sound-" + sound);
+        if (element.dataset.kind !== "flac") continue;
+        const bytes = Uint8Array.from(atob(element.textContent), (letter) => letter.charCodeAt(0));
+        const unpack = async (file) => (await new Real(1, 1, rate).decodeAudioData(file)).getChannelData(0);
+        const [here, there] = [await unpack(wavFromFlac(bytes)), await unpack(bytes.slice().buffer)];
+        found.push(here.length === there.length && here.every((sample, n) => sample === there[n]));
+      }
+    }
+    return found;
+  })()`);
+  assert.ok(every.length >= 7 && every.every(Boolean), `bit for bit in each clip: ${every}`);
+  assert.deepEqual([...faults, ...without.faults], []);
+  await context.close();
+  await without.context.close();
+});
+
 test("in a trial the hidden one is heard, and its switch cannot be told from any other", async () => {
   const { page, faults, context } = await open(browser, "job", {}, `(${rig})();
     crypto.getRandomValues = (list) => { list[0] = window.secret ?? 0; return list; };`);
@@ -245,7 +301,7 @@ test("in a trial the hidden one is heard, and its switch cannot be told from any
     window.waiting = window.rig;
     await window.unpacked();
     const press = (key) => document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
-    await new Promise((done) => setTimeout(done, 300));
+    await window.playing();
     window.rig.suspend(1).then(async () => { press("1"); await Real.prototype.resume.call(window.rig); });
     window.heard = (await window.rig.startRendering()).getChannelData(0);
   });

@@ -90,13 +90,7 @@ impl<'a> Atlas<'a> {
         starts.sort_by(|&a, &b| goals[a].total_cmp(&goals[b]).then(a.cmp(&b)));
         starts.truncate(BASINS);
         let mut scratch = Scratch::default();
-        let mut aim = Aim {
-            dialled: self.dialled,
-            band: self.band,
-            target_db,
-            offset_allowed,
-            scratch: &mut scratch,
-        };
+        let mut aim = self.aim(target_db, offset_allowed, &mut scratch);
         let mut best: Option<Closest> = None;
         for start in starts {
             let turns = grid_turns(start, knobs, self.side);
@@ -131,13 +125,7 @@ impl<'a> Atlas<'a> {
         more_db: f64,
     ) -> Result<[f64; 2], CircuitError> {
         let mut scratch = Scratch::default();
-        let mut aim = Aim {
-            dialled: self.dialled,
-            band: self.band,
-            target_db,
-            offset_allowed,
-            scratch: &mut scratch,
-        };
+        let mut aim = self.aim(target_db, offset_allowed, &mut scratch);
         let limit = at.distance.goal_db(offset_allowed) + more_db;
         let mut ends = [0.0; 2];
         for (end, direction) in ends.iter_mut().zip([-1.0, 1.0]) {
@@ -173,6 +161,15 @@ impl<'a> Atlas<'a> {
             *end = inside;
         }
         Ok(ends)
+    }
+
+    fn aim<'b>(
+        &'b self,
+        target_db: &'b [f64],
+        offset_allowed: bool,
+        scratch: &'b mut Scratch,
+    ) -> Aim<'b> {
+        Aim { dialled: self.dialled, band: self.band, target_db, offset_allowed, scratch }
     }
 
     /// Whether no neighbour along any knob is lower.

@@ -54,12 +54,20 @@ impl Distribution {
     }
 }
 
-/// The value that a part's tolerance is about.
-pub fn spread_value(kind: &Kind) -> Option<f64> {
-    match kind {
-        Kind::Inductor { henries, .. } => Some(*henries),
-        other => value_of(other),
+/// A part that is off by a factor: its value, or all currents of a valve. `None` for what has no
+/// single value.
+pub fn off_by(kind: &Kind, factor: f64) -> Option<Kind> {
+    let mut kind = kind.clone();
+    match &mut kind {
+        Kind::Triode { valve, .. } => *valve = valve.scaled(factor),
+        Kind::Pentode { valve, .. } => *valve = valve.scaled(factor),
+        Kind::Inductor { henries, .. } => *henries *= factor,
+        other => {
+            let value = value_of(other)?;
+            return Some(with_value(other, factor * value));
+        }
     }
+    Some(kind)
 }
 
 /// A circuit with every part off by the given share of its tolerance (-1 to 1).
@@ -75,8 +83,7 @@ pub fn deviated(
     for (index, t) in tolerances.iter().enumerate() {
         let missing = || CircuitError::UnknownPart { part: t.part.clone() };
         let kind = &circuit.part(&t.part).ok_or_else(missing)?.kind;
-        if let Some(value) = spread_value(kind) {
-            let new = with_value(kind, value * (1.0 + t.share * deviation(index, t)));
+        if let Some(new) = off_by(kind, 1.0 + t.share * deviation(index, t)) {
             circuit.replace(&t.part, new)?;
         }
     }

@@ -9,7 +9,7 @@ mod words;
 
 pub use bands::{Percentiles, percentiles, quantile};
 pub use corner::{CornerPlan, corner_hz};
-pub use draw::{Distribution, Tolerance, deviated, drawn, spread_value};
+pub use draw::{Distribution, Tolerance, deviated, drawn, off_by};
 pub use run::{
     ChangeSpread, CornerSpread, DRAWS, Plan, Side, SideSpread, Spread, SpreadError, spread,
 };

@@ -4,16 +4,21 @@ use super::run::ChangeSpread;
 
 /// In this share of amps the change has to stand out for the sentence to say that it does.
 const CLEARLY: f64 = 0.9;
+/// Below this nobody hears what the largest change is.
+const HEARD_HZ: f64 = 20.0;
 
 /// Whether the change stands out from the parts' own spread, and where.
 pub fn sentence(frequencies_hz: &[f64], change: &ChangeSpread) -> String {
     let clear: Vec<bool> = change.exceeds.iter().map(|e| *e >= CLEARLY).collect();
     let ranges = runs(&clear);
-    let Some(largest) = ranges
-        .iter()
-        .flat_map(|r| r.clone())
-        .max_by(|a, b| change.nominal_db[*a].abs().total_cmp(&change.nominal_db[*b].abs()))
-    else {
+    let Some(largest) = ranges.iter().flat_map(Clone::clone).max_by(|a, b| {
+        let size = |k: usize| {
+            let heard = frequencies_hz[k] >= HEARD_HZ;
+            (heard, if heard { change.nominal_db[k].abs() } else { frequencies_hz[k] })
+        };
+        let (a, b) = (size(*a), size(*b));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    }) else {
         return "The change is smaller than the parts' own spread at every frequency: another amp of \
                 the same make differs from this one by as much."
             .to_owned();

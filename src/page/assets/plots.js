@@ -54,3 +54,46 @@ class PlotReader {
     }
   }
 }
+
+/** Reads pairs of positions off two dial scales. */
+class DialReader {
+  constructor(figure) {
+    this.figure = figure;
+    this.rows = job.dials[Number(figure.dataset.dial)];
+    this.slider = figure.querySelector("[data-dial-reading]");
+    this.output = figure.querySelector("output");
+    this.svg = figure.querySelector("svg");
+    this.slider.addEventListener("input", () => this.read(Number(this.slider.value)));
+    for (const kind of ["pointermove", "pointerdown"]) {
+      this.svg.addEventListener(kind, (event) => this.point(event));
+    }
+  }
+
+  /** Where a position lies in the drawing. */
+  across(position) {
+    const { left, span } = this.svg.dataset;
+    return Number(left) + (position / 10) * Number(span);
+  }
+
+  point(event) {
+    const box = this.svg.getBoundingClientRect();
+    const x = ((event.clientX - box.left) / box.width) * this.svg.viewBox.baseVal.width;
+    let nearest = 0;
+    this.rows.forEach((row, index) => {
+      if (Math.abs(this.across(row.here) - x) < Math.abs(this.across(this.rows[nearest].here) - x)) nearest = index;
+    });
+    this.slider.value = nearest;
+    this.read(nearest);
+  }
+
+  read(index) {
+    const { here, there, words } = this.rows[index];
+    this.output.textContent = words;
+    this.slider.setAttribute("aria-valuetext", words);
+    this.figure.classList.add("read");
+    const { top, bottom } = this.svg.dataset;
+    // A stub where nothing below answers.
+    const end = there === null ? `v12` : `L${this.across(there)} ${bottom}`;
+    this.svg.querySelector(".cursor").setAttribute("d", `M${this.across(here)} ${top}${end}`);
+  }
+}

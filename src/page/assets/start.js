@@ -2,6 +2,7 @@
 
 document.documentElement.classList.add("live");
 for (const figure of document.querySelectorAll("figure.plot")) new PlotReader(figure);
+for (const figure of document.querySelectorAll("figure.dials")) new DialReader(figure);
 const answer = new Answer();
 if (job.clips.length > 0) {
   const transport = new Transport();
