@@ -131,6 +131,9 @@ fn small_signals_get_the_exact_response() {
     }
 }
 
+/// A signal by sample.
+type Signal = Box<dyn Fn(usize) -> f64>;
+
 /// Square waves, DC and clicks of 100 V, no numbers at all: finite answers and no step that did
 /// not converge. Silence stays exactly silent.
 #[test]
@@ -142,11 +145,11 @@ fn nothing_that_comes_in_breaks_it() {
         for quality in [Quality::Draft, Quality::Standard] {
             let plan = DrivenPlan::new(&circuit, "Vin", &[output], RATE_HZ, quality);
             let plan = Arc::new(plan.expect("a plan"));
-            let square = |n: usize| if n / 48 % 2 == 0 { 100.0 } else { -100.0 };
-            let inputs: [(&str, Box<dyn Fn(usize) -> f64>); 5] = [
+            let square = |n: usize| if (n / 48).is_multiple_of(2) { 100.0 } else { -100.0 };
+            let inputs: [(&str, Signal); 5] = [
                 ("square of 100 V", Box::new(square)),
                 ("100 V DC", Box::new(|_| 100.0)),
-                ("clicks", Box::new(|n| if n % 500 == 0 { 100.0 } else { 0.0 })),
+                ("clicks", Box::new(|n| if n.is_multiple_of(500) { 100.0 } else { 0.0 })),
                 ("4703 Hz of 50 V", Box::new(|n| 50.0 * (TAU * 4703.0 * n as f64 / RATE_HZ).sin())),
                 ("silence", Box::new(|_| 0.0)),
             ];

@@ -82,6 +82,8 @@ impl SoftPower {
     }
 
     /// The function and its derivative.
+    // clamp() would let a NaN pass.
+    #[allow(clippy::manual_clamp)]
     #[inline(always)]
     pub fn value(&self, x: f64) -> (f64, f64) {
         if x > HIGHEST && self.above == Above::On {
@@ -154,6 +156,8 @@ impl<const F: usize> Proportional<F> {
     }
 
     /// The functions and their slopes.
+    // clamp() would let a NaN pass.
+    #[allow(clippy::manual_clamp)]
     #[inline(always)]
     pub fn values(&self, x: f64) -> [(f64, f64); F] {
         // max() and min() take a NaN to a bound.
