@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::stages::{StageTone, Stages};
+use super::stages::{StageTone, Stages, shares};
 use super::tone::{Patience, Tone, ToneRun};
 use crate::circuit::{Circuit, Node};
 use crate::driven::{DrivenError, DrivenPlan, Quality};
@@ -58,9 +58,9 @@ pub struct Onset {
 }
 
 impl Onset {
-    /// The valve that makes most of the distortion: the one that gives way first.
-    pub fn first_stage(&self) -> Option<&StageTone> {
-        self.stages.iter().max_by(|a, b| a.share.total_cmp(&b.share))
+    /// The stage that makes most of the distortion: the one that gives way.
+    pub fn first_stage(&self) -> Option<&str> {
+        Some(shares(&self.stages).first()?.0)
     }
 }
 

@@ -67,7 +67,7 @@ struct Case {
     small_signal_gain_db: f64,
     onset_volts: [Option<f64>; 3],
     onset_re_job_peak_db: Option<[Option<f64>; 3]>,
-    /// The valve that makes most of the distortion at the first threshold that is reached.
+    /// The stage that makes most of the distortion at the first threshold that is reached.
     first_stage: Option<String>,
     #[serde(flatten)]
     found: Breakup,
@@ -205,7 +205,7 @@ fn case(
             .iter()
             .flatten()
             .next()
-            .and_then(|onset| Some(onset.first_stage()?.valve.clone())),
+            .and_then(|onset| Some(onset.first_stage()?.to_owned())),
         found,
     })
 }
@@ -296,7 +296,7 @@ fn text(
     }
     sayln!(
         text,
-        "  Gain: of small signals at this frequency. What gives way first: the valves that make the\n  \
+        "  Gain: of small signals at this frequency. What gives way first: the stages that make the\n  \
          distortion at the first level of the line, with the share of each."
     );
     if !words.is_empty() {
