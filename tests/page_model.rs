@@ -4,7 +4,8 @@ use std::f64::consts::TAU;
 
 use presolder::amp::Job;
 use presolder::audio::{Clip, match_loudness};
-use presolder::commands::audition::page_model;
+use presolder::commands::audition::{in_page_order, page_model};
+use presolder::page::model::{BreakUp, BreakUpRow};
 use presolder::page::write_page;
 use presolder::render::{ClipSet, RenderedClip, Tape, TapeWriter};
 
@@ -125,6 +126,27 @@ fn the_page_says_what_the_circuit_does() {
     assert_eq!(model.safety_words, "Mind the rug.");
     assert_eq!(model.technician.email.as_deref(), Some("bench@larkspur.example"));
     assert_eq!(model.job_digest, job().digest().unwrap());
+}
+
+#[test]
+fn the_break_up_table_follows_the_pages_order() {
+    let row = |version, volts| BreakUpRow {
+        version,
+        input_peak_volts: vec![Some(volts)],
+        first_stage: String::new(),
+    };
+    // In the job's order: proposed, as received, both, turned up.
+    let table = BreakUp {
+        distortion_percent: vec![1.0],
+        tone_hz: 220.0,
+        rows: vec![row(0, 0.1), row(1, 0.2), row(2, 0.3), row(3, 0.4)],
+        summary: String::new(),
+    };
+    let table = in_page_order(&job(), table);
+    let rows: Vec<(usize, f64)> =
+        table.rows.iter().map(|row| (row.version, row.input_peak_volts[0].unwrap())).collect();
+    // The page's order: as received, proposed, both, turned up.
+    assert_eq!(rows, [(0, 0.2), (1, 0.1), (2, 0.3), (3, 0.4)]);
 }
 
 /// The same pot with another taper, asked about by the job's `[dials]`.

@@ -67,6 +67,16 @@ pub fn page_model(job: &Job, clips: &[ClipSet]) -> Result<page::PageModel, Failu
     })
 }
 
+/// A break-up table whose versions are counted in the job's order, as the page counts them.
+pub fn in_page_order(job: &Job, mut table: page::BreakUp) -> page::BreakUp {
+    let order = order(job);
+    for row in &mut table.rows {
+        row.version = order.iter().position(|&index| index == row.version).unwrap_or(row.version);
+    }
+    table.rows.sort_by_key(|row| row.version);
+    table
+}
+
 /// Positions in the job of the page's versions: the one compared with first.
 fn order(job: &Job) -> Vec<usize> {
     let names: Vec<&str> = job.version_names().collect();
@@ -173,7 +183,12 @@ fn version(
         .map(|difference| {
             let alone = alone(first, difference);
             let what = what(first, state, difference);
-            let effect = alone.as_ref().map_or_else(|| difference.purpose.clone(), |db| words(db));
+            let effect = match (&alone, difference.what) {
+                (Some(db), _) => words(db),
+                // Its purpose is its label, which stands in the line already.
+                (None, What::Control) => String::new(),
+                (None, _) => difference.purpose.clone(),
+            };
             (page::Change { what, effect }, alone.is_some())
         })
         .collect();
@@ -229,8 +244,8 @@ fn what(before: &AmpState, after: &AmpState, difference: &Difference) -> String 
         (What::Connection, Some(_), Some(is)) => format!("{subject}, now connected {is}"),
         (What::Supply, Some(was), Some(is)) => format!("supply {subject}, {was} to {is}"),
         (What::Amp, _, Some(is)) => format!("another amplifier: {is}"),
-        (What::Control, None, Some(_)) => format!("new control: {subject}"),
-        (What::Control, Some(_), None) => format!("control {subject} is taken out"),
+        (What::Control, None, Some(_)) => format!("New control, {subject}"),
+        (What::Control, Some(_), None) => format!("Control {subject} taken out"),
         (_, Some(was), Some(is)) => format!("{subject}, {was} to {is}"),
         (_, None, Some(is)) => format!("{subject} added, {is}"),
         (_, Some(was), None) => format!("{subject} taken out, {was}"),

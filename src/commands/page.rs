@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::audition::page_model;
+use super::audition::{in_page_order, page_model};
 use super::breakup::break_up_table;
 use super::failure::Failure;
 use super::input::{open_clips, open_job};
@@ -72,6 +72,6 @@ pub fn run(args: &PageArgs) -> Result<(), Failure> {
 /// [`Failure`].
 pub fn page_of(job: &Job, report: &Report, sets: &[ClipSet]) -> Result<PageModel, Failure> {
     let verdict = Verdict { text: report.trim.verdict.clone(), met: Some(report.trim.met) };
-    let break_up = report.driven.as_ref().map(break_up_table);
+    let break_up = report.driven.as_ref().map(|driven| in_page_order(job, break_up_table(driven)));
     Ok(PageModel { verdicts: vec![verdict], break_up, ..page_model(job, sets)? })
 }

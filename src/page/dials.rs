@@ -46,7 +46,7 @@ pub(super) fn figure(out: &mut String, number: usize, dial: &DialScale) {
 fn drawing(out: &mut String, dial: &DialScale) {
     let _ = write!(
         out,
-        r#"<svg class="scales" viewBox="0 0 {WIDTH} 168" data-left="{MARGIN}" data-span="{}" role="img" aria-label="Two dial scales with lines between positions that come closest. The values are in the table below.">"#,
+        r#"<svg class="scales" viewBox="0 0 {WIDTH} 168" data-left="{MARGIN}" data-span="{}" data-top="{UPPER}" data-bottom="{LOWER}" role="img" aria-label="Two dial scales with lines between positions that come closest. The values are in the table below.">"#,
         WIDTH - 2.0 * MARGIN
     );
     for (y, away) in [(UPPER, -1.0), (LOWER, 1.0)] {
@@ -82,8 +82,9 @@ fn drawing(out: &mut String, dial: &DialScale) {
         let x = across(position);
         let _ = write!(
             out,
-            r#"<path class="built" d="M{x:.1} {UPPER}l-5 9h10z"/><text class="built-name" x="{x:.1}" y="{:.1}">as built</text>"#,
-            UPPER + 22.0
+            r#"<path class="built" d="M{x:.1} {UPPER}l-5 9h10z"/><text class="built-name" x="{:.1}" y="{:.1}">as built</text>"#,
+            x + 8.0,
+            UPPER + 14.0
         );
     }
     let _ = write!(out, r#"<path class="cursor" d="M0 {UPPER}V{LOWER}"/>"#);

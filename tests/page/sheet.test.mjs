@@ -133,11 +133,11 @@ test("everything can be done with the keyboard alone", async () => {
     await page.keyboard.press("Tab");
     const name = await page.evaluate(() => {
       const now = document.activeElement;
-      return now === document.body ? "" : now.id || now.name || now.dataset.reading || now.tagName;
+      return now === document.body ? "" : now.id || now.name || now.dataset.reading || (now.dataset.dialReading && "dial") || now.tagName;
     });
     reached.add(name);
   }
-  for (const name of ["play", "clip", "seek", "loop", "loop-from", "loop-to", "loop-whole", "voice-0", "loudness", "lift", "keys-on", "trial-first", "trial-second", "trial-rounds", "trial-start", "0", "1", "SUMMARY", "answer", "remark", "letter", "copy", "mail"]) {
+  for (const name of ["play", "clip", "seek", "loop", "loop-from", "loop-to", "loop-whole", "voice-0", "loudness", "lift", "keys-on", "trial-first", "trial-second", "trial-rounds", "trial-start", "0", "1", "dial", "SUMMARY", "answer", "remark", "letter", "copy", "mail"]) {
     assert.ok(reached.has(name), `the tab key never came to ${name}: ${[...reached]}`);
   }
   await page.evaluate(() => document.activeElement.blur());
@@ -259,6 +259,9 @@ test("fingers: versions and plots answer to a tap", async () => {
   await plot.locator("svg.narrow").tap();
   assert.match(await plot.locator("output").textContent(), /Hz: as received .* dB; stock .* dB/);
   assert.ok(!(await plot.locator("svg.wide").isVisible()));
+  const dials = page.locator("figure.dials");
+  await dials.locator("svg").tap();
+  assert.match(await dials.locator("output").textContent(), /^12:00 \(5\) above: beyond what that knob can do$/);
   assert.deepEqual(faults, []);
   await context.close();
 });
@@ -288,6 +291,32 @@ test("values are read off the curves as they are", async () => {
   await page.keyboard.press("Home");
   await page.keyboard.press("ArrowRight");
   assert.match(await slider.getAttribute("aria-valuetext"), new RegExp(`^${hz[1].toFixed(1)} Hz`));
+  assert.deepEqual(faults, []);
+  await context.close();
+});
+
+test("pairs of positions are read off the two scales", async () => {
+  const { page, faults, context } = await open(browser, "job", DESKTOP);
+  const dials = page.locator("figure.dials");
+  const rows = await page.evaluate(() => JSON.parse(document.getElementById("job").textContent).dials[0]);
+  const svg = dials.locator("svg");
+  await svg.scrollIntoViewIfNeeded();
+  const box = await svg.boundingBox();
+  const { left, span } = await svg.evaluate((element) => ({ ...element.dataset }));
+  const width = await svg.evaluate((element) => element.viewBox.baseVal.width);
+  for (const row of rows) {
+    const x = Number(left) + (row.here / 10) * Number(span);
+    await page.mouse.move(box.x + (x / width) * box.width, box.y + box.height / 2);
+    assert.equal(await dials.locator("output").textContent(), row.words);
+  }
+  assert.match(rows[2].words, /^9:00 \(2\) above, 12:00 \(5\) below: left over 0\.8\sdB, below is \+0\.2\sdB in level$/);
+  const slider = dials.locator("input[type=range]");
+  await slider.focus();
+  await page.keyboard.press("Home");
+  await page.keyboard.press("ArrowRight");
+  assert.equal(await slider.getAttribute("aria-valuetext"), rows[1].words);
+  const places = async (path) => (await path.getAttribute("d")).match(/[\d.]+/g).map((n) => Math.round(n * 10) / 10);
+  assert.deepEqual(await places(dials.locator(".cursor")), await places(dials.locator(".join").nth(1)));
   assert.deepEqual(faults, []);
   await context.close();
 });

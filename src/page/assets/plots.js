@@ -91,8 +91,9 @@ class DialReader {
     this.output.textContent = words;
     this.slider.setAttribute("aria-valuetext", words);
     this.figure.classList.add("read");
-    const [top, bottom] = [44, 124];
-    const down = there === null ? top + 12 : bottom;
-    this.svg.querySelector(".cursor").setAttribute("d", `M${this.across(here)} ${top}L${this.across(there ?? here)} ${down}`);
+    const { top, bottom } = this.svg.dataset;
+    // A stub where nothing below answers.
+    const end = there === null ? `v12` : `L${this.across(there)} ${bottom}`;
+    this.svg.querySelector(".cursor").setAttribute("d", `M${this.across(here)} ${top}${end}`);
   }
 }
