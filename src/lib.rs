@@ -10,6 +10,7 @@ pub mod circuit;
 pub mod commands;
 pub mod driven;
 pub mod linear;
+pub mod live;
 pub mod page;
 pub mod plot;
 pub mod random;

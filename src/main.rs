@@ -13,6 +13,9 @@ fn main() -> ExitCode {
     let command_line = CommandLine::parse();
     // Without a handler the program still works; an interrupt then leaves its temporary files.
     let _ = ctrlc::set_handler(|| {
+        if presolder::live::interrupt::note() {
+            return;
+        }
         abandon_unfinished();
         eprintln!("presolder: interrupted; nothing was written");
         std::process::exit(INTERRUPTED);

@@ -205,6 +205,12 @@ fn examples_of_the_help_work_as_typed() {
         for example in examples {
             let arguments: Vec<&str> = example.split_whitespace().collect();
             let output = presolder(at.path(), &arguments);
+            if command == "live" && !cfg!(feature = "live") {
+                // Without the feature it says how to get it.
+                assert_eq!(output.status.code(), Some(2));
+                assert!(text(&output.stderr).contains("--features live"));
+                continue;
+            }
             assert!(output.status.success(), "presolder {example}: {}", text(&output.stderr));
         }
     }

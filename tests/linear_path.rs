@@ -3,6 +3,8 @@
 
 mod common;
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
 use biquad::{Biquad, Coefficients, DirectForm2Transposed};
 use nalgebra::Complex;
 use presolder::amp::{AmpFile, BuiltCircuit, INPUT_PART};
@@ -22,9 +24,25 @@ const LIMITS_DB: [f64; 2] = [0.05, 0.1];
 /// Long enough for poles of a fraction of a hertz, at the highest of the rates.
 const FRAMES: usize = 1 << 19;
 
-/// The same networks and settings in every run, or others with SEED in the environment.
-fn seed() -> u64 {
-    std::env::var("SEED").map_or(20_261_125, |text| text.parse().expect("SEED is a whole number"))
+/// What the sections and taps of a plan amount to, for circuits that ring longer than can be rendered;
+/// that the processor does what they say is a test of its own.
+fn stated_gains(plan: &LinearPlan, frequencies_hz: &[f64], rate_hz: f64) -> Vec<Complex<f64>> {
+    let back = |turn: f64, k: usize| Complex::from_polar(1.0, -turn * k as f64);
+    let gain = |hz: &f64| {
+        let turn = std::f64::consts::TAU * hz / rate_hz;
+        let sections: Complex<f64> = plan
+            .sections()
+            .iter()
+            .map(|s| {
+                (back(turn, 1) * s.b[1] + s.b[0])
+                    / (back(turn, 2) * s.a[1] + back(turn, 1) * s.a[0] + 1.0)
+            })
+            .sum();
+        let taps = plan.taps().iter().enumerate().map(|(lag, t)| back(turn, lag) * *t);
+        // The plan's delay, taken out of the taps; the sections come after it.
+        sections + taps.sum::<Complex<f64>>() * back(turn, plan.delay_frames()).conj()
+    };
+    frequencies_hz.iter().map(gain).collect()
 }
 
 /// The rendered answer to an impulse, as gains at the bins of its FFT, the delay taken out.
@@ -47,13 +65,21 @@ fn rendered_gains(plan: &LinearPlan) -> Vec<Complex<f64>> {
         .collect()
 }
 
+/// How a plan is listened to.
+#[derive(Clone, Copy)]
+enum Heard {
+    /// By the FFT of the answer to an impulse.
+    Rendered,
+    /// By the sum of its sections and taps.
+    Stated,
+}
+
 /// Worst deviation in dB up to 16 kHz and from there to 20 kHz, at 200 bins from 10 Hz on.
-fn worst_deviation(transfer: &Transfer, rate_hz: f64) -> Result<[f64; 2], LinearError> {
+fn worst_deviation(transfer: &Transfer, rate_hz: f64, how: Heard) -> Result<[f64; 2], LinearError> {
     let plan = LinearPlan::fit(transfer, rate_hz)?;
     for section in plan.sections() {
         assert!(section.radius() < 1.0, "a section that is not stable: {section:?}");
     }
-    let rendered = rendered_gains(&plan);
     let width_hz = rate_hz / FRAMES as f64;
     let mut bins: Vec<usize> = (0..200)
         .map(|k| (10.0 * 2000f64.powf(f64::from(k) / 199.0) / width_hz).round() as usize)
@@ -61,16 +87,23 @@ fn worst_deviation(transfer: &Transfer, rate_hz: f64) -> Result<[f64; 2], Linear
     bins.dedup();
     let frequencies_hz: Vec<f64> = bins.iter().map(|&b| b as f64 * width_hz).collect();
     let exact = transfer.gains(&frequencies_hz)?;
+    let rendered = match how {
+        Heard::Rendered => {
+            let all = rendered_gains(&plan);
+            bins.iter().map(|&b| all[b]).collect()
+        }
+        Heard::Stated => stated_gains(&plan, &frequencies_hz, rate_hz),
+    };
     let peak = exact.iter().map(|g| g.norm()).fold(0.0, f64::max);
     let mut worst = [0.0; 2];
     if peak <= SILENT_GAIN {
         assert!(rendered.iter().all(|v| v.norm() <= SILENT_GAIN), "silence is not silent");
         return Ok(worst);
     }
-    for ((bin, hz), exact) in bins.iter().zip(&frequencies_hz).zip(&exact) {
+    for ((rendered, hz), exact) in rendered.iter().zip(&frequencies_hz).zip(&exact) {
         if exact.norm() > COMPARED_SHARE * peak {
-            let off = decibels(rendered[*bin] / exact).abs();
-            assert!(off.is_finite(), "{hz} Hz: {} instead of {exact}", rendered[*bin]);
+            let off = decibels(rendered / exact).abs();
+            assert!(off.is_finite(), "{hz} Hz: {rendered} instead of {exact}");
             let slot = usize::from(*hz > 16_000.0);
             worst[slot] = f64::max(worst[slot], off);
         }
@@ -95,7 +128,7 @@ fn rendered_reference_circuits_have_the_exact_response() {
             let output = deck.circuit.find_node("out").expect("the node `out`");
             let transfer = linear.transfer("Vin", output).expect("a transfer");
             RATES_HZ.map(|rate_hz| {
-                let worst = worst_deviation(&transfer, rate_hz)
+                let worst = worst_deviation(&transfer, rate_hz, Heard::Rendered)
                     .unwrap_or_else(|e| panic!("{} at {rate_hz} Hz: {e}", path.display()));
                 check(&path.display().to_string(), rate_hz, worst);
                 worst
@@ -112,7 +145,7 @@ fn larger(a: [[f64; 2]; 3], b: [[f64; 2]; 3]) -> [[f64; 2]; 3] {
 /// Every preset from input to the sound of its speaker, at 50 random settings of all its knobs.
 #[test]
 fn rendered_presets_have_the_exact_response_at_random_knob_settings() {
-    let seed = seed();
+    let seed = Rng::announced_seed();
     for (n, name) in presolder::amp::amp_names().enumerate() {
         let amp = AmpFile::preset(name).expect("a preset");
         let mut rng = Rng::new(seed + n as u64);
@@ -139,7 +172,7 @@ fn rendered_presets_have_the_exact_response_at_random_knob_settings() {
                 let linear = LinearCircuit::of(&built.circuit).expect("an operating point");
                 let transfer = linear.transfer(INPUT_PART, built.output).expect("a transfer");
                 RATES_HZ.map(|rate_hz| {
-                    let worst = worst_deviation(&transfer, rate_hz)
+                    let worst = worst_deviation(&transfer, rate_hz, Heard::Rendered)
                         .unwrap_or_else(|e| panic!("{name} at {rate_hz} Hz: {e}"));
                     check(name, rate_hz, worst);
                     worst
@@ -153,8 +186,9 @@ fn rendered_presets_have_the_exact_response_at_random_knob_settings() {
 /// Random networks, those with a pole in the right half plane refused and all others held to the limits.
 #[test]
 fn rendered_random_networks_have_the_exact_response() {
-    let seed = seed();
+    let seed = Rng::announced_seed();
     let networks: Vec<_> = (0..60).map(|k| random_network(&mut Rng::new(seed + k))).collect();
+    let refused = AtomicUsize::new(0);
     let results: Vec<Option<[[f64; 2]; 3]>> = networks
         .par_iter()
         .map(|network| {
@@ -168,11 +202,10 @@ fn rendered_random_networks_have_the_exact_response() {
             // then not the response: 120 dB must fit in.
             let ringing = poles.iter().filter(|p| p.im != 0.0);
             let long = ringing.map(|p| 2.0 * 6.9 / -p.re).fold(0.0, f64::max);
-            if !unstable && long > FRAMES as f64 / RATES_HZ[2] {
-                return None;
-            }
+            let fits = long < FRAMES as f64 / RATES_HZ[2];
+            let how = if fits { Heard::Rendered } else { Heard::Stated };
             for (slot, rate_hz) in all.iter_mut().zip(RATES_HZ) {
-                match worst_deviation(&transfer, rate_hz) {
+                match worst_deviation(&transfer, rate_hz, how) {
                     Ok(worst) => {
                         assert!(!unstable, "an unstable circuit was taken");
                         check("a random network", rate_hz, worst);
@@ -181,6 +214,11 @@ fn rendered_random_networks_have_the_exact_response() {
                     Err(LinearError::Unstable { .. }) => {
                         assert!(unstable, "a stable circuit was refused");
                         return None;
+                    }
+                    // About one of 6,000 such networks at 44.1 kHz: the plan says itself that it
+                    // misses its limit, and is not made.
+                    Err(LinearError::Fit { .. }) => {
+                        refused.fetch_add(1, Ordering::Relaxed);
                     }
                     Err(other) => panic!("{other}"),
                 }
@@ -191,6 +229,8 @@ fn rendered_random_networks_have_the_exact_response() {
     let taken = results.iter().flatten().count();
     let worst = results.into_iter().flatten().fold([[0.0; 2]; 3], larger);
     println!("worst of {taken} stable random networks in dB: {worst:?} at {RATES_HZ:?} Hz");
+    let refused = refused.into_inner();
+    assert!(refused <= 1, "{refused} of 60 networks could not be fitted");
     assert!(taken >= 20, "only {taken} of the networks could be compared");
 }
 

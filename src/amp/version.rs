@@ -9,7 +9,7 @@ use super::names::nearest;
 use super::part::Part;
 use super::source::Origin;
 use super::spec::VersionSpec;
-use super::state::{AmpState, Control, Spot, changed};
+use super::state::{AmpState, Control, Layout, Spot, changed};
 
 /// Most steps of one knob that moves.
 const MOST_STEPS: usize = 10_000;
@@ -76,11 +76,21 @@ fn change(
             let hint = nearest(name, layout.parts.keys().map(String::as_str));
             return Err(scope.wrong(format!("there is no part {name} to change; {hint}")));
         };
-        let new = changed(old, change)
-            .and_then(|spec| part(&spec, &shelf, origin))
-            .map_err(|fault| at_fault(&scope, fault))?;
-        layout.parts.insert(name.clone(), Part { line: scope.line(), ..new });
+        let made = changed(old, change).and_then(|spec| part(&spec, &shelf, origin));
+        put(layout, name, made, &scope)?;
     }
+    Ok(())
+}
+
+/// Puts a part in its place, or says where in the file what is wrong with it stands.
+fn put(
+    layout: &mut Layout,
+    name: &str,
+    made: Result<Part, Fault>,
+    scope: &Scope<'_>,
+) -> Result<(), AmpError> {
+    let made = made.map_err(|fault| at_fault(scope, fault))?;
+    layout.parts.insert(name.to_owned(), Part { line: scope.line(), ..made });
     Ok(())
 }
 
@@ -102,8 +112,7 @@ fn add(
             );
             return Err(scope.wrong(problem));
         }
-        let made = part(keys, &shelf, origin).map_err(|fault| at_fault(&scope, fault))?;
-        layout.parts.insert(name.clone(), Part { line: scope.line(), ..made });
+        put(layout, name, part(keys, &shelf, origin), &scope)?;
     }
     Ok(())
 }

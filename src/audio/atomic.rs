@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::fs;
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -145,6 +145,22 @@ impl AtomicFile {
     /// The name that the file will have.
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// Writes over the first bytes of the file, whose length stays, and goes on at the end: for a head
+    /// that tells how long the rest became.
+    ///
+    /// # Errors
+    /// If the file cannot be written.
+    pub fn write_over_start(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let Some(writer) = &mut self.writer else {
+            return Err(io::ErrorKind::Interrupted.into());
+        };
+        // Seeking writes what is buffered first.
+        writer.seek(SeekFrom::Start(0))?;
+        writer.write_all(bytes)?;
+        writer.seek(SeekFrom::End(0))?;
+        Ok(())
     }
 
     /// Writes what is buffered and moves the file to its final name.

@@ -73,6 +73,8 @@ pub struct WavWriter {
     promised: u64,
     given: u64,
     bytes: Vec<u8>,
+    /// The sample rate of a file whose length is not known yet.
+    open_ended_rate_hz: Option<u32>,
 }
 
 impl WavWriter {
@@ -91,7 +93,47 @@ impl WavWriter {
         file.write_all(&head(format, sample_rate_hz, frames))
             .map_err(|source| AudioError::Write { path: path.to_owned(), source })?;
         let dither = Noise::new(DITHER_SEED);
-        Ok(WavWriter { file, format, dither, promised: frames, given: 0, bytes: Vec::new() })
+        Ok(WavWriter {
+            file,
+            format,
+            dither,
+            promised: frames,
+            given: 0,
+            bytes: Vec::new(),
+            open_ended_rate_hz: None,
+        })
+    }
+
+    /// Starts a file whose length is not known yet, of less than 4 GiB; it is ended with
+    /// [`finish_open_ended`](WavWriter::finish_open_ended).
+    ///
+    /// # Errors
+    /// As [`WavWriter::create`].
+    pub fn create_open_ended(
+        path: &Path,
+        format: OutputFormat,
+        sample_rate_hz: u32,
+        force: bool,
+    ) -> Result<WavWriter, AudioError> {
+        let mut writer = WavWriter::create(path, format, sample_rate_hz, 0, force)?;
+        writer.open_ended_rate_hz = Some(sample_rate_hz);
+        Ok(writer)
+    }
+
+    /// Writes the length that the file came to into its head, and puts it in its place.
+    ///
+    /// # Errors
+    /// As [`finish`](WavWriter::finish), or if the file has become too long for its head.
+    pub fn finish_open_ended(mut self) -> Result<(), AudioError> {
+        let Some(rate_hz) = self.open_ended_rate_hz else { return self.finish() };
+        let path = self.file.path().to_owned();
+        let new = head(self.format, rate_hz, self.given);
+        if new.len() != head(self.format, rate_hz, 0).len() {
+            return Err(AudioError::FrameCount { path, promised: 0, given: self.given });
+        }
+        self.file.write_over_start(&new).map_err(|source| AudioError::Write { path, source })?;
+        self.promised = self.given;
+        self.finish()
     }
 
     /// Writes the next samples. They must be finite and within

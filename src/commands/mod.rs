@@ -10,6 +10,7 @@ mod failure;
 mod input;
 mod level;
 mod listen;
+mod live;
 mod new;
 mod output;
 mod page;
@@ -51,6 +52,7 @@ enum Command {
     Breakup(breakup::BreakupArgs),
     Dials(dials::DialsArgs),
     Level(level::LevelArgs),
+    Live(Box<live::LiveArgs>),
     Spread(spread::SpreadArgs),
     Tone(tone::ToneArgs),
     Values(values::ValuesArgs),
@@ -72,6 +74,7 @@ pub fn run(command_line: &CommandLine) -> Result<(), Failure> {
         Command::Breakup(args) => breakup::run(args),
         Command::Dials(args) => dials::run(args),
         Command::Level(args) => level::run(args),
+        Command::Live(args) => live::run(args),
         Command::Spread(args) => spread::run(args),
         Command::Tone(args) => tone::run(args),
         Command::Values(args) => values::run(args),

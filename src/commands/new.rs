@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use crate::amp::{AmpFile, Job, PartKind, amp_text};
-use crate::audio::write_whole;
+use crate::audio::OutputFolder;
 
 use super::failure::Failure;
 use super::output::print;
@@ -51,11 +51,11 @@ pub(super) fn run(command: &New) -> Result<(), Failure> {
             path.display()
         )));
     }
-    std::fs::create_dir_all(folder)
-        .map_err(|e| Failure::input(format!("{}: cannot be made: {e}", folder.display())))?;
+    let mut outputs = OutputFolder::create(folder, command.force)?;
     for (name, bytes) in files {
-        write_whole(&folder.join(name), bytes, command.force).map_err(Failure::input)?;
+        outputs.put(name, bytes)?;
     }
+    outputs.commit()?;
     let job = Job::read(&folder.join("job.toml"))?;
     print(&told(folder, &job))
 }

@@ -197,7 +197,10 @@ fn write_set(
             v.matched.after.lufs,
             v.matched.gain_db - 20.0 * set.scale.log10()
         );
-        spectra.push(spectrum_curve(&v.version, &v.tape, set.scale)?);
+        // Silence has no spectrum.
+        if v.peak > 0.0 {
+            spectra.push(spectrum_curve(&v.version, &v.tape, set.scale)?);
+        }
     }
     let find = |name: &str| set.versions.iter().find(|v| v.version == name);
     if let (Some(before), Some(after)) = (find(&job.compare.before), find(&job.compare.after))
@@ -215,8 +218,10 @@ fn write_set(
         lines += &write_clip(outputs, &file, held, set.scale, way.format, blocks)?;
         lines += &format!("  {name:<48} {:>8.2} dB of what is after\n", rest.rest_db);
     }
-    let figure = spectra_figure(report, &set.name, spectra);
-    write_figure(&figure, &format!("spectrum--{clip_stem}"), outputs, way.png)?;
+    if !spectra.is_empty() {
+        let figure = spectra_figure(report, &set.name, spectra);
+        write_figure(&figure, &format!("spectrum--{clip_stem}"), outputs, way.png)?;
+    }
     Ok(lines)
 }
 

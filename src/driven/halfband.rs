@@ -100,6 +100,14 @@ impl Past {
     pub fn clear(&mut self) {
         self.buffer.fill(0.0);
     }
+
+    /// Remembers what another one of the same length does, without allocating.
+    pub fn copy_from(&mut self, other: &Self) {
+        if self.length == other.length {
+            self.buffer.copy_from_slice(&other.buffer);
+            self.at = other.at;
+        }
+    }
 }
 
 /// Sum of products, four at a time.
@@ -140,6 +148,11 @@ impl Doubler {
     pub fn reset(&mut self) {
         self.past.clear();
     }
+
+    /// Goes on where another one for the same filter stands.
+    pub fn copy_from(&mut self, other: &Self) {
+        self.past.copy_from(&other.past);
+    }
 }
 
 /// Halves the rate: two samples in, one out.
@@ -167,6 +180,12 @@ impl Halver {
     pub fn reset(&mut self) {
         self.first.clear();
         self.second.clear();
+    }
+
+    /// Goes on where another one for the same filter stands.
+    pub fn copy_from(&mut self, other: &Self) {
+        self.first.copy_from(&other.first);
+        self.second.copy_from(&other.second);
     }
 }
 

@@ -8,6 +8,8 @@
 //!
 //! The number of ports is a compile-time bound, so that the small loops are unrolled.
 
+use std::any::Any;
+
 use super::block::PlannedBlock;
 use super::fast::Softplus;
 use super::panels::padded;
@@ -67,6 +69,11 @@ pub trait Kernel: Send + Sync + std::fmt::Debug {
     fn go_back(&mut self);
     /// Goes on with another plan of the same shape.
     fn change_plan(&mut self, old: &PlannedBlock, new: &PlannedBlock);
+    /// Goes on where another kernel stands, which was made for `old`, a plan of the same shape as
+    /// this one's; whether it is of the same shape. Allocates nothing.
+    fn take_over(&mut self, other: &dyn Kernel, old: &PlannedBlock, new: &PlannedBlock) -> bool;
+    /// Itself, for [`Kernel::take_over`].
+    fn as_any(&self) -> &dyn Any;
     /// A copy of itself.
     fn boxed_clone(&self) -> Box<dyn Kernel>;
 }
@@ -412,6 +419,27 @@ impl<const Q: usize> Kernel for Bounded<Q> {
         self.set_matrices(new);
         self.before = self.last;
         self.earlier = self.last;
+    }
+
+    fn take_over(&mut self, other: &dyn Kernel, old: &PlannedBlock, new: &PlannedBlock) -> bool {
+        let Some(other) = other.as_any().downcast_ref::<Self>() else { return false };
+        if self.x.len() != other.x.len() || self.p.len() != other.p.len() {
+            return false;
+        }
+        self.x.copy_from_slice(&other.x);
+        self.p.copy_from_slice(&other.p);
+        self.p_last.copy_from_slice(&other.p_last);
+        self.v = other.v;
+        self.last = other.last;
+        self.change_plan(old, new);
+        // Only guesses: with nothing changed, the answer is the same to the last digit.
+        self.before = other.before;
+        self.earlier = other.earlier;
+        true
+    }
+
+    fn as_any(&self) -> &dyn Any {
+        self
     }
 
     fn boxed_clone(&self) -> Box<dyn Kernel> {

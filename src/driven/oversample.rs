@@ -80,6 +80,14 @@ impl Upsampler {
         self.stages.iter_mut().for_each(Doubler::reset);
         self.pad.clear();
     }
+
+    /// Goes on where another one of the same plan stands, without allocating.
+    pub fn copy_from(&mut self, other: &Self) {
+        for (own, other) in self.stages.iter_mut().zip(&other.stages) {
+            own.copy_from(other);
+        }
+        self.pad.copy_from(&other.pad);
+    }
 }
 
 /// Lowers the rate of one signal.
@@ -110,6 +118,13 @@ impl Downsampler {
     /// Forgets everything.
     pub fn reset(&mut self) {
         self.stages.iter_mut().for_each(Halver::reset);
+    }
+
+    /// Goes on where another one of the same plan stands, without allocating.
+    pub fn copy_from(&mut self, other: &Self) {
+        for (own, other) in self.stages.iter_mut().zip(&other.stages) {
+            own.copy_from(other);
+        }
     }
 }
 

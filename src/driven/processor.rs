@@ -148,18 +148,7 @@ impl DrivenProcessor {
     /// # Errors
     /// [`DrivenError::Different`] if the plans do not have the same blocks, states and ports.
     pub fn change_plan(&mut self, plan: &Arc<DrivenPlan>) -> Result<(), DrivenError> {
-        let same = self.plan.blocks.len() == plan.blocks.len()
-            && self.plan.oversampling() == plan.oversampling()
-            && self.plan.outputs() == plan.outputs()
-            && self.plan.supply.as_ref().map(|s| s.block.states)
-                == plan.supply.as_ref().map(|s| s.block.states)
-            && self
-                .plan
-                .blocks
-                .iter()
-                .zip(&plan.blocks)
-                .all(|(a, b)| a.states == b.states && a.ports == b.ports && a.tears == b.tears);
-        if !same {
+        if !same_shape(&self.plan, plan) {
             return Err(DrivenError::Different);
         }
         let blocks = self.solver.blocks.iter_mut();
@@ -174,6 +163,45 @@ impl DrivenProcessor {
         Ok(())
     }
 
+    /// Goes on where another processor stands, of a plan with the same parts (a knob was turned),
+    /// which runs on by itself: the charge of every capacitor and the signal on its way through the
+    /// filters. Counts stay its own. Allocates nothing, so a sound card's callback can fade from
+    /// the one to the other.
+    ///
+    /// # Errors
+    /// [`DrivenError::Different`] if the plans do not have the same blocks, states and ports; then
+    /// its state is not to be relied on.
+    pub fn take_over(&mut self, other: &Self) -> Result<(), DrivenError> {
+        if !same_shape(&other.plan, &self.plan) {
+            return Err(DrivenError::Different);
+        }
+        let (own, theirs) = (&mut self.solver, &other.solver);
+        let plans = other.plan.blocks.iter().zip(&self.plan.blocks);
+        for ((kernel, running), (old, new)) in own.blocks.iter_mut().zip(&theirs.blocks).zip(plans)
+        {
+            if !kernel.take_over(&**running, old, new) {
+                return Err(DrivenError::Different);
+            }
+        }
+        let supplies = (&mut own.supply, &theirs.supply, &other.plan.supply, &self.plan.supply);
+        if let (Some(kernel), Some(running), Some(old), Some(new)) = supplies
+            && !kernel.take_over(&**running, &old.block, &new.block)
+        {
+            return Err(DrivenError::Different);
+        }
+        own.knowns.copy_from_slice(&theirs.knowns);
+        own.supply_before.copy_from_slice(&theirs.supply_before);
+        own.outputs.copy_from_slice(&theirs.outputs);
+        self.up.copy_from(&other.up);
+        for (own, theirs) in self.down.iter_mut().zip(&other.down) {
+            own.copy_from(theirs);
+        }
+        for (own, theirs) in self.past.iter_mut().zip(&other.past) {
+            own.copy_from(theirs);
+        }
+        Ok(())
+    }
+
     /// What went wrong so far.
     pub fn troubles(&self) -> Troubles {
         Troubles {
@@ -181,6 +209,12 @@ impl DrivenProcessor {
             not_finite: self.solver.not_finite,
             bad_input: self.bad_input,
         }
+    }
+
+    /// Steps so far, and in how many of them the grid of a valve (in the plan's order) was above its
+    /// cathode; since the report was last started. Zeros if there is no such valve.
+    pub fn conduction(&self, valve: usize) -> (u64, u64) {
+        self.solver.valves.get(valve).map_or((0, 0), ValveTally::conduction)
     }
 
     /// Newton steps for each internal step, on average.
@@ -200,6 +234,20 @@ impl DrivenProcessor {
         let (troubles, mean) = (self.troubles(), self.mean_newton_steps());
         report(&self.plan.valves, &self.solver.valves, troubles, mean)
     }
+}
+
+/// Whether a state of the one can go on in the other.
+fn same_shape(a: &DrivenPlan, b: &DrivenPlan) -> bool {
+    let supply =
+        |plan: &DrivenPlan| plan.supply.as_ref().map(|s| (s.block.states, s.nodes, s.first_output));
+    a.blocks.len() == b.blocks.len()
+        && a.oversampling() == b.oversampling()
+        && a.outputs() == b.outputs()
+        && supply(a) == supply(b)
+        && a.blocks
+            .iter()
+            .zip(&b.blocks)
+            .all(|(a, b)| a.states == b.states && a.ports == b.ports && a.tears == b.tears)
 }
 
 impl Solver {

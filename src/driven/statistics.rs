@@ -30,6 +30,11 @@ impl ValveTally {
         self.conducting += u64::from(grid_v > CONDUCTION_V);
         self.steps += 1;
     }
+
+    /// Steps, and steps with the grid above its cathode.
+    pub fn conduction(&self) -> (u64, u64) {
+        (self.steps, self.conducting)
+    }
 }
 
 /// How far one valve was driven.

@@ -83,6 +83,12 @@ pub(super) fn question(subject: &Subject, args: &Asked) -> Result<Question, Fail
         Some(control) => control,
         None => {
             let known: Vec<&str> = here.controls().keys().map(String::as_str).collect();
+            if known.is_empty() {
+                return Err(Failure::input(format!(
+                    "{} has no control to turn; name an amp or a version that has one first",
+                    title(&here)
+                )));
+            }
             return Err(Failure::input(format!(
                 "which control? name one of {} with --control: {}",
                 title(&here),

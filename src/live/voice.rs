@@ -1,0 +1,120 @@
+//! One version of the amp, ready to be played through.
+
+use std::sync::Arc;
+
+use crate::amp::{AmpState, INPUT_PART};
+use crate::circuit::LinearCircuit;
+use crate::driven::{DrivenPlan, DrivenProcessor};
+use crate::linear::{LinearPlan, LinearProcessor};
+use crate::render::{RenderError, RenderPath};
+
+/// A version planned at one sample rate, knobs where they stand. Making it allocates, may fail, and
+/// takes some hundredths of a second: never in a callback.
+#[derive(Clone, Debug)]
+pub enum VoicePlan {
+    Linear(Arc<LinearPlan>),
+    Driven(Arc<DrivenPlan>),
+}
+
+impl VoicePlan {
+    /// Plans the way from the amp's input to the node that is heard.
+    ///
+    /// # Errors
+    /// [`RenderError`].
+    pub fn new(
+        state: &AmpState,
+        path: RenderPath,
+        sample_rate_hz: f64,
+    ) -> Result<Self, RenderError> {
+        let version = || state.version().to_owned();
+        let built = state.circuit()?;
+        match path {
+            RenderPath::Linear => {
+                let circuit = |source| RenderError::Circuit { version: version(), source };
+                let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
+                let transfer = linear.transfer(INPUT_PART, built.output).map_err(circuit)?;
+                let plan = LinearPlan::fit(&transfer, sample_rate_hz)
+                    .map_err(|source| RenderError::Linear { version: version(), source })?;
+                Ok(Self::Linear(Arc::new(plan)))
+            }
+            RenderPath::Driven(quality) => {
+                let outputs = [built.output];
+                DrivenPlan::new(&built.circuit, INPUT_PART, &outputs, sample_rate_hz, quality)
+                    .map(|plan| Self::Driven(Arc::new(plan)))
+                    .map_err(|source| RenderError::Driven { version: version(), source })
+            }
+        }
+    }
+
+    /// The plan's voice, at rest.
+    pub fn voice(&self) -> Voice {
+        Voice(match self {
+            Self::Linear(plan) => Way::Linear(plan.processor()),
+            Self::Driven(plan) => Way::Driven(Box::new(plan.processor())),
+        })
+    }
+
+    /// Frames by which the output lags the input; the same for all versions of one path and rate.
+    pub fn delay_frames(&self) -> usize {
+        match self {
+            Self::Linear(plan) => plan.delay_frames(),
+            Self::Driven(plan) => plan.delay_samples(),
+        }
+    }
+
+    /// The valves whose grids are watched; none where the circuit is linearised.
+    pub fn valves(&self) -> Vec<String> {
+        match self {
+            Self::Linear(_) => Vec::new(),
+            Self::Driven(plan) => plan.valves().iter().map(|v| v.name.clone()).collect(),
+        }
+    }
+}
+
+/// A version while it is played through. Processing neither allocates nor fails.
+#[derive(Clone, Debug)]
+pub struct Voice(Way);
+
+#[derive(Clone, Debug)]
+enum Way {
+    Linear(LinearProcessor),
+    Driven(Box<DrivenProcessor>),
+}
+
+impl Voice {
+    /// Volts at the amp's input in, the unit of the output node out (volts, or pascals at 1 m).
+    pub fn process_into(&mut self, input: &[f64], output: &mut [f64]) {
+        match &mut self.0 {
+            Way::Linear(processor) => processor.process_into(input, output),
+            Way::Driven(processor) => processor.process_into(input, output),
+        }
+    }
+
+    /// Goes on with the charges of another voice of the same parts, which runs on by itself. `false`
+    /// if it cannot, because the parts differ or because a filter's state means nothing in another.
+    pub fn take_over(&mut self, other: &Self) -> bool {
+        match (&mut self.0, &other.0) {
+            (Way::Driven(own), Way::Driven(other)) => own.take_over(other).is_ok(),
+            _ => false,
+        }
+    }
+
+    /// Steps so far, and in how many of them the grid of a valve was above its cathode.
+    pub fn conduction(&self, valve: usize) -> (u64, u64) {
+        match &self.0 {
+            Way::Linear(_) => (0, 0),
+            Way::Driven(processor) => processor.conduction(valve),
+        }
+    }
+
+    /// Steps that did not come to an answer.
+    pub fn troubles(&self) -> u64 {
+        match &self.0 {
+            Way::Linear(_) => 0,
+            Way::Driven(processor) => {
+                let t = processor.troubles();
+                t.not_converged + t.not_finite
+            }
+        }
+    }
+}
