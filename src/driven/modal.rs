@@ -28,6 +28,9 @@ pub struct Modal {
 /// The modes of a matrix; `None` if it has no well-conditioned set of them.
 pub fn modes(a: &DMatrix<f64>) -> Option<Modal> {
     let n = a.nrows();
+    if n == 0 {
+        return None;
+    }
     let size = a.amax();
     let values = eigenvalues(a.clone())?;
     let mut base = DMatrix::zeros(n, n);
