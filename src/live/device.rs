@@ -328,7 +328,12 @@ fn on_error(events: Sender<Event>) -> impl FnMut(cpal::Error) + Send + 'static {
     move |error| {
         let event = match error.kind() {
             cpal::ErrorKind::Xrun => Event::Gap,
-            cpal::ErrorKind::DeviceChanged | cpal::ErrorKind::RealtimeDenied => return,
+            cpal::ErrorKind::DeviceChanged => Event::Note(error.to_string()),
+            cpal::ErrorKind::RealtimeDenied => Event::Note(
+                "the system gives sound no priority over other programs, so there may be gaps under \
+                 load; on Linux, add yourself to the group that may (often `audio`)"
+                    .to_owned(),
+            ),
             _ => Event::Lost(error.to_string()),
         };
         // Nobody listens any more when the program ends.

@@ -137,12 +137,12 @@ fn draw_knobs(frame: &mut Frame<'_>, area: Rect, view: &View, look: &Look) {
 fn draw_levels(frame: &mut Frame<'_>, area: Rect, view: &View) {
     let input_db = decibels(view.input_volts / view.full_scale_volts);
     let input = Line::from(vec![
-        Span::from(format!("input  {:>8.3} V   {} ", view.input_volts, level_bar(input_db, 30))),
+        Span::from(format!("input  {:>8.3} V   {} ", view.input_volts, level_bar(input_db, 24))),
         mark(view.input_clipped > 0, format!("CLIPPED {}", view.input_clipped)),
     ]);
     let output_db = decibels(view.output_peak);
     let output = Line::from(vec![
-        Span::from(format!("output {output_db:>8.1} dB  {} ", level_bar(output_db, 30))),
+        Span::from(format!("output {output_db:>8.1} dB  {} ", level_bar(output_db, 24))),
         mark(view.limiter_db < -0.1, format!("LIMITED {:+.1} dB", view.limiter_db)),
         Span::from(if view.limiter { "" } else { " limiter off" }),
         Span::from(format!("  volume {:+.1} dB", view.volume_db)),
@@ -168,13 +168,13 @@ fn draw_card(frame: &mut Frame<'_>, area: Rect, view: &View) {
     let percent =
         |share: Option<f64>| share.map_or("-".to_owned(), |s| format!("{:.0} %", 100.0 * s));
     let clocks = match view.drift_ppm {
-        Some(ppm) => format!("the input's clock is {ppm:+.1} ppm fast, made up for"),
+        Some(ppm) => format!("clocks differ by {ppm:+.1} ppm, made up for"),
         None => "one clock".to_owned(),
     };
     let lines = vec![
         Line::from(format!("{} -> {}", view.input, view.output)),
         Line::from(format!(
-            "load {} of the time, 99.9 % of blocks within {}, {} too late; gaps {}, input missing {}",
+            "load {}, 99.9 % of blocks within {}, {} late; gaps {}, input missing {}",
             percent(view.load_median),
             percent(view.load_most),
             view.late,
@@ -183,7 +183,7 @@ fn draw_card(frame: &mut Frame<'_>, area: Rect, view: &View) {
         )),
         Line::from(view.delay_line()),
         Line::from(format!(
-            "{clocks}; steps without an answer {}; not recorded {} frames",
+            "{clocks}; no answer in {} steps; {} frames unrecorded",
             view.troubles, view.unrecorded_frames
         )),
     ];
@@ -192,14 +192,10 @@ fn draw_card(frame: &mut Frame<'_>, area: Rect, view: &View) {
 
 fn draw_foot(frame: &mut Frame<'_>, area: Rect, look: &Look) {
     let mut lines = vec![
+        Line::from("1-9 tab version  up down control  left right move (shift: more)  a in all"),
+        Line::from("space mute  m matched or as is  - + volume  l limiter  c clear marks  q end"),
         Line::from(
-            "1-9 or tab version   up/down control   left/right move it (shift: further)   a all versions",
-        ),
-        Line::from(
-            "space mute   m matched or as is   -/+ volume   l limiter   c clear marks   q end",
-        ),
-        Line::from(
-            "Loud sound harms hearing. Never plug a speaker output of a power amplifier into an interface.",
+            "Mind your ears. Never plug a speaker output of an amplifier into an interface.",
         ),
     ];
     lines.extend(look.messages.iter().rev().map(|m| Line::from(m.clone()).bold()));

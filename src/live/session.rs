@@ -37,6 +37,8 @@ pub enum Event {
     Lost(String),
     /// It left out or repeated a block.
     Gap,
+    /// Something else that a person should know.
+    Note(String),
 }
 
 /// Something that calls [`InputEnd::take`] and [`OutputEnd::fill`]: a sound card, or a test.
@@ -165,6 +167,7 @@ impl<B: Backend> Session<B> {
             match event {
                 Event::Gap => self.meters.device_gaps.add(1),
                 Event::Lost(why) => lost = Some(why),
+                Event::Note(word) => words.push(word),
             }
         }
         if let Some(why) = lost

@@ -166,7 +166,7 @@ impl View {
         let ms = |frames: f64| 1e3 * frames / f64::from(self.sample_rate_hz);
         let d = &self.delay;
         format!(
-            "delay {:.1} ms and the converters' own: waiting {:.1}, resampler {:.1}, amp {:.1}, output block {:.1}",
+            "delay {:.1} ms + converters: waiting {:.1}, resampler {:.1}, amp {:.1}, block {:.1}",
             ms(d.total_frames()),
             ms(d.waiting_frames),
             ms(d.resampler_frames as f64),

@@ -160,3 +160,39 @@ fn devices_are_listed_and_errors_say_what_there_is() {
         assert!(wrong.contains(words), "{all:?}: {wrong}");
     }
 }
+
+/// Ctrl-C while it records ends the sound, and the files are whole.
+#[test]
+#[ignore = "needs ALSA; ./scripts/test runs it"]
+fn an_interrupt_leaves_whole_files() {
+    let folder = tempfile::tempdir().expect("a folder");
+    configuration(folder.path());
+    let take = folder.path().join("take.wav");
+    let child = Command::new(env!("CARGO_BIN_EXE_presolder"))
+        .args(["live", JOB, "--clip", "chords", "--quality", "draft", "--plain", "--record"])
+        .arg(&take)
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .env("ALSA_CONFIG_PATH", folder.path().join("asound.conf"))
+        .stdin(std::process::Stdio::null())
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .expect("it runs");
+    // It plays once something has come out.
+    let played = folder.path().join("played.raw");
+    let start = std::time::Instant::now();
+    while fs::metadata(&played).map_or(0, |m| m.len()) < 200_000 {
+        assert!(start.elapsed().as_secs() < 120, "nothing is played");
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    let sent = Command::new("kill").args(["-INT", &child.id().to_string()]).status();
+    assert!(sent.expect("kill").success());
+    let output = child.wait_with_output().expect("it ends");
+    let words = String::from_utf8_lossy(&output.stdout);
+    assert!(output.status.success() && words.contains("recorded"), "{words}");
+    for name in ["take-dry.wav", "take-wet.wav"] {
+        let clip = read_wav(&folder.path().join(name), ChannelChoice::Mix).expect("whole");
+        assert!(clip.samples.len() > 20_000, "{name}: {}", clip.samples.len());
+    }
+    let left = fs::read_dir(folder.path()).expect("the folder").flatten();
+    assert!(left.into_iter().all(|f| !f.file_name().to_string_lossy().ends_with(".part")));
+}

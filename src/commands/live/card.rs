@@ -108,7 +108,7 @@ fn capture(
     let heard = collect(ring, wanted, || {
         let lost = events.try_iter().find_map(|e| match e {
             Event::Lost(why) => Some(why),
-            Event::Gap => None,
+            Event::Gap | Event::Note(_) => None,
         });
         lost.map_or(start.elapsed().as_secs_f64() < patience, |_| false)
     });

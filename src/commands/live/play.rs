@@ -53,6 +53,8 @@ pub fn run(args: &LiveArgs) -> Result<(), Failure> {
     let reference = reference(clip.as_ref(), job, rate_hz)?;
     print(CAUTION)?;
     say_what(args, &agreed, full_scale_volts)?;
+    let count = states.len();
+    print(&format!("planning {count} version(s) and matching their loudness ...\n"))?;
     let gains = match_versions(&states, path, &reference, rate_hz)?;
     let board = Board::new(states, &gains, path, f64::from(rate_hz), settings)?;
     let plan = Plan {
