@@ -235,8 +235,16 @@ fn the_shares_of_the_valves_make_up_the_distortion() {
             held += 1;
         }
         assert!(held > 0, "{}: no harmonic", amp.title());
+        let sum: f64 = tones.shares().iter().map(|(_, share)| share).sum();
+        assert!((sum - 1.0).abs() < 1e-9, "the stages' shares add up to {sum}");
+        if amp.title() == "Larkspur 22" {
+            let mut names: Vec<&str> = tones.shares().iter().map(|(stage, _)| *stage).collect();
+            names.sort_unstable();
+            assert_eq!(names, ["V1A", "V1B", "V2A+V2B", "V3+V4"]);
+        }
         if let [only] = &tones.stages[..] {
             assert!((only.share - 1.0).abs() < 1e-9, "{only:?}");
+            assert_eq!(only.stage, only.valve);
             assert!((only.thd_percent / tones.output.thd_percent() - 1.0).abs() < 0.05, "{only:?}");
         }
     }

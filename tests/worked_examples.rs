@@ -157,3 +157,8 @@ fn values_and_spread() {
 fn knob_range() {
     check("knob-range.md");
 }
+
+#[test]
+fn earlier_break_up() {
+    check("earlier-break-up.md");
+}

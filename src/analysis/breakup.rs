@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::stages::{StageTone, Stages};
+use super::stages::{StageTone, Stages, shares};
 use super::tone::{Patience, Tone, ToneRun};
 use crate::circuit::{Circuit, Node};
 use crate::driven::{DrivenError, DrivenPlan, Quality};
@@ -16,10 +16,12 @@ pub const FIRST_VOLTS: f64 = 0.001;
 pub const LAST_VOLTS: f64 = 5.0;
 const STEP_DB: f64 = 2.0;
 /// The curve ends this far above the level of the last threshold: there is nothing more to see.
-const BEYOND_DB: f64 = 14.0;
+const BEYOND_DB: f64 = 12.0;
 /// How long the amp gets to settle at a level of the curve, and where a threshold is looked for.
 const ON_CURVE: Patience = Patience { longest_s: 0.6, settled: 3e-4 };
 const AT_ONSET: Patience = Patience { longest_s: 3.0, settled: 2e-5 };
+/// Shares of stages need no more than that.
+const FOR_SHARES: Patience = Patience { longest_s: 1.0, settled: 2e-4 };
 /// A threshold is found when the distortion is within this share of it.
 const CLOSE: f64 = 2e-3;
 const MOST_TRIALS: usize = 12;
@@ -58,9 +60,9 @@ pub struct Onset {
 }
 
 impl Onset {
-    /// The valve that makes most of the distortion: the one that gives way first.
-    pub fn first_stage(&self) -> Option<&StageTone> {
-        self.stages.iter().max_by(|a, b| a.share.total_cmp(&b.share))
+    /// The stage that makes most of the distortion: the one that gives way.
+    pub fn first_stage(&self) -> Option<&str> {
+        Some(shares(&self.stages).first()?.0)
     }
 }
 
@@ -123,7 +125,7 @@ pub fn breakup(
     let mut onsets = [None, None, None];
     for ((onset, found), threshold) in onsets.iter_mut().zip(found).zip(THRESHOLDS_PERCENT) {
         let Some((input_peak_volts, thd_percent)) = found else { continue };
-        let tones = stages.tone(frequency_hz, input_peak_volts, AT_ONSET)?;
+        let tones = stages.tone(frequency_hz, input_peak_volts, FOR_SHARES)?;
         *onset = Some(Onset {
             threshold_percent: threshold,
             input_peak_volts,

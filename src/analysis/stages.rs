@@ -15,7 +15,7 @@ use serde::Serialize;
 
 use super::tone::{Patience, Tone, ToneRun};
 use crate::circuit::system::{DeviceLaw, MAX_PORTS, System};
-use crate::circuit::{Circuit, CircuitError, GROUND, LinearCircuit, Node};
+use crate::circuit::{Circuit, CircuitError, GROUND, Kind, LinearCircuit, Node};
 use crate::driven::{DrivenError, DrivenPlan, DrivenProcessor, Quality, ValveReport};
 
 /// Samples that are run at a time.
@@ -51,9 +51,15 @@ pub struct StageTone {
     /// THD there, in percent.
     pub thd_percent: f64,
     /// Share of the distortion at the output that this valve makes: the shares of all add up to 1,
-    /// one that works against the others is negative.
+    /// one that works against the others is negative. Of a push-pull pair each may have several
+    /// times the whole, since what they make cancels for the most part.
     #[serde(rename = "share_of_distortion")]
     pub share: f64,
+    /// The valves that work as one stage with this one, itself among them: `V3+V4`.
+    pub stage: String,
+    /// Share of the distortion that the stage makes.
+    #[serde(rename = "stage_share_of_distortion")]
+    pub stage_share: f64,
 }
 
 /// The answer to a sine, stage by stage.
@@ -68,10 +74,23 @@ pub struct StageTones {
 }
 
 impl StageTones {
-    /// The valve that makes most of the distortion.
-    pub fn first(&self) -> Option<&StageTone> {
-        self.stages.iter().max_by(|a, b| a.share.total_cmp(&b.share))
+    /// Stages with their shares of the distortion, the largest first.
+    pub fn shares(&self) -> Vec<(&str, f64)> {
+        shares(&self.stages)
     }
+}
+
+/// Stages with their shares of the distortion, the largest first.
+pub fn shares(valves: &[StageTone]) -> Vec<(&str, f64)> {
+    let mut found: Vec<(&str, f64)> = Vec::new();
+    for valve in valves {
+        if !found.iter().any(|(stage, _)| *stage == valve.stage) {
+            found.push((&valve.stage, valve.stage_share));
+        }
+    }
+    // Stable: of equals the one nearest to the input comes first.
+    found.sort_by(|a, b| b.1.total_cmp(&a.1));
+    found
 }
 
 /// How far a clip drove a valve.
@@ -94,6 +113,8 @@ struct Probe {
     /// Upper and lower node of each port, as outputs; `None` is ground.
     ports: Vec<[Option<usize>; 2]>,
     pairs: Vec<[Node; 2]>,
+    /// Which stage it belongs to: valves of one number work together.
+    stage: usize,
 }
 
 impl Probe {
@@ -142,7 +163,7 @@ impl Stages {
         let system = System::new(circuit)?;
         let mut nodes = vec![output];
         let mut probes = Vec::new();
-        for device in &system.devices {
+        for (device, stage) in system.devices.iter().zip(stages(circuit, &system)) {
             let mut place = |u: Option<usize>| {
                 u.map(|u| {
                     let node = Node(u + 1);
@@ -156,11 +177,8 @@ impl Stages {
                 name: circuit.parts().nth(device.part).map_or_else(String::new, |p| p.name.clone()),
                 law: device.law.clone(),
                 ports: device.ports.iter().map(|p| p.map(&mut place)).collect(),
-                pairs: device
-                    .ports
-                    .iter()
-                    .map(|p| p.map(|u| u.map_or(GROUND, |u| Node(u + 1))))
-                    .collect(),
+                pairs: device.ports.iter().map(|p| p.map(node)).collect(),
+                stage,
             });
         }
         let plan = DrivenPlan::new(circuit, input, &nodes, sample_rate_hz, quality)?;
@@ -210,14 +228,22 @@ impl Stages {
                 parts.iter().zip(&harmonics).map(|(part, (_, whole))| (part * whole.conj()).re);
             along.sum::<f64>() / power.max(1e-300)
         };
-        let stages = self.probes.iter().zip(&made).map(|(probe, parts)| {
+        let valve_shares: Vec<f64> = made.iter().map(|parts| share(parts)).collect();
+        let together = |stage: usize| {
+            let all = self.probes.iter().zip(&valve_shares);
+            all.filter(move |(p, _)| p.stage == stage)
+        };
+        let stages = self.probes.iter().zip(&valve_shares).map(|(probe, share)| {
+            let names: Vec<&str> = together(probe.stage).map(|(p, _)| p.name.as_str()).collect();
             let (leaves_at, at) = probe.leaves_at(|k| tones[k].fundamental_volts());
             StageTone {
                 valve: probe.name.clone(),
                 bias_volts: self.port_volts(probe, |_| 0.0, true)[0],
                 leaves_at,
                 thd_percent: at.map_or(0.0, |k| tones[k].thd_percent()),
-                share: share(parts),
+                share: *share,
+                stage: names.join("+"),
+                stage_share: together(probe.stage).map(|(_, share)| share).sum(),
             }
         });
         Ok(StageTones { output, stages: stages.collect(), harmonics })
@@ -293,6 +319,32 @@ impl Stages {
             })
             .collect()
     }
+}
+
+fn node(unknown: Option<usize>) -> Node {
+    unknown.map_or(GROUND, |u| Node(u + 1))
+}
+
+/// Which devices work as one stage: those that share a cathode node (a long-tailed pair) and those
+/// whose plates are at windings of one transformer (push-pull). One number for each device.
+fn stages(circuit: &Circuit, system: &System) -> Vec<usize> {
+    let ends = |k: usize| system.devices[k].ports.last().map_or([GROUND; 2], |p| p.map(node));
+    let transformer = |plate: Node| {
+        circuit.parts().position(|part| {
+            matches!(part.kind, Kind::Windings { .. }) && part.kind.nodes().contains(&plate)
+        })
+    };
+    let mut stages: Vec<usize> = Vec::new();
+    for k in 0..system.devices.len() {
+        let [plate, cathode] = ends(k);
+        let mate = (0..k).find(|&other| {
+            let [its_plate, its_cathode] = ends(other);
+            let push_pull = transformer(plate).is_some_and(|t| transformer(its_plate) == Some(t));
+            push_pull || (cathode != GROUND && cathode == its_cathode)
+        });
+        stages.push(mate.map_or(k, |other| stages[other]));
+    }
+    stages
 }
 
 /// Extremes and energy of a signal.

@@ -1,6 +1,6 @@
 //! A circuit as a list of parts between named nodes, and everything that follows from the list.
 
-mod eigen;
+pub(crate) mod eigen;
 mod error;
 mod multiport;
 mod near;

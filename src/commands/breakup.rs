@@ -14,7 +14,7 @@ use super::progress::bar;
 use super::render::quality;
 use super::tone::hertz;
 use crate::amp::{AmpState, INPUT_PART};
-use crate::analysis::breakup::{Breakup, LAST_VOLTS, Level, THRESHOLDS_PERCENT, breakup};
+use crate::analysis::breakup::{Breakup, LAST_VOLTS, Level, Onset, THRESHOLDS_PERCENT, breakup};
 use crate::audio::write_whole;
 use crate::circuit::LinearCircuit;
 use crate::driven::Quality;
@@ -67,7 +67,7 @@ struct Case {
     small_signal_gain_db: f64,
     onset_volts: [Option<f64>; 3],
     onset_re_job_peak_db: Option<[Option<f64>; 3]>,
-    /// The valve that makes most of the distortion at the first threshold that is reached.
+    /// The stage that makes most of the distortion at the first threshold that is reached.
     first_stage: Option<String>,
     #[serde(flatten)]
     found: Breakup,
@@ -205,7 +205,7 @@ fn case(
             .iter()
             .flatten()
             .next()
-            .and_then(|onset| Some(onset.first_stage()?.valve.clone())),
+            .and_then(|onset| Some(onset.first_stage()?.to_owned())),
         found,
     })
 }
@@ -254,10 +254,10 @@ fn flattens(cases: &[Case]) -> Option<usize> {
     (after + 1 < cases.len()).then_some(after)
 }
 
-fn cell(case: &Case, first: &Case, k: usize, job_peak_volts: Option<f64>) -> String {
+fn cell(case: &Case, first: Option<&Case>, k: usize, job_peak_volts: Option<f64>) -> String {
     let Some(volts) = case.onset_volts[k] else { return format!("not up to {LAST_VOLTS} V") };
     let volts_said = format!("{:.1} mV", 1000.0 * volts);
-    match (job_peak_volts, first.onset_volts[k]) {
+    match (job_peak_volts, first.and_then(|f| f.onset_volts[k])) {
         (Some(peak), _) => format!("{volts_said} ({:+.1} dB)", decibels(volts / peak)),
         (None, Some(from)) => format!("{volts_said} ({:+.1} dB)", decibels(volts / from)),
         (None, None) => volts_said,
@@ -279,8 +279,9 @@ fn text(
     );
     let mut table = Table::new(&["", "gain", "1 %", "3 %", "10 %", "what gives way first"]);
     for case in cases {
+        let first = cases.first().filter(|_| cases.len() > 1);
         let mut cells = vec![case.name.clone(), format!("{:+.2} dB", case.small_signal_gain_db)];
-        cells.extend((0..3).map(|k| cell(case, &cases[0], k, job_peak_volts)));
+        cells.extend((0..3).map(|k| cell(case, first, k, job_peak_volts)));
         cells.push(case.found.onsets.iter().flatten().next().map_or_else(String::new, makers));
         table.row(cells);
     }
@@ -296,7 +297,7 @@ fn text(
     }
     sayln!(
         text,
-        "  Gain: of small signals at this frequency. What gives way first: the valves that make the\n  \
+        "  Gain: of small signals at this frequency. What gives way first: the stages that make the\n  \
          distortion at the first level of the line, with the share of each."
     );
     if !words.is_empty() {
@@ -396,10 +397,13 @@ fn distortion_figure(
 
 /// The table of the page for the owner.
 pub(super) fn break_up_table(driven: &DrivenReport) -> BreakUp {
-    let rows = driven.versions.iter().enumerate().map(|(version, v)| BreakUpRow {
-        version,
-        input_peak_volts: v.break_up.onset_volts().to_vec(),
-        first_stage: v.break_up.onsets.iter().flatten().next().map_or_else(String::new, makers),
+    let rows = driven.versions.iter().enumerate().map(|(version, v)| {
+        let first = v.break_up.onsets.iter().flatten().next().and_then(Onset::first_stage);
+        BreakUpRow {
+            version,
+            input_peak_volts: v.break_up.onset_volts().to_vec(),
+            first_stage: first.unwrap_or_default().to_owned(),
+        }
     });
     BreakUp {
         distortion_percent: driven.thresholds_percent.to_vec(),

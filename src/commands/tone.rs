@@ -148,9 +148,10 @@ pub fn run(args: &ToneArgs) -> Result<(), Failure> {
         args.frequency,
         args.peak
     );
+    // No minus before a zero.
+    let dc = if tone.dc_volts.abs() < 5e-5 { 0.0 } else { tone.dc_volts };
     let unit = if name.ends_with(".pressure") { "Pa" } else { "V" };
-    let _ =
-        writeln!(text, "  DC {:.4} {unit}, THD {:.3} %", tone.dc_volts + 0.0, tone.thd_percent());
+    let _ = writeln!(text, "  DC {:.4} {unit}, THD {:.3} %", dc, tone.thd_percent());
     let _ = writeln!(text, "  harmonic     peak {unit:<2}        dB   phase (re cosine)");
     for h in &tone.harmonics {
         let db = 20.0 * (h.peak_volts / tone.fundamental_volts().max(1e-300)).max(1e-30).log10();

@@ -1,127 +1,177 @@
-//! Fast forms of the two functions that valve laws are made of, with stated errors.
+//! Fast forms of the functions that valve laws are made of, with stated errors.
 //!
-//! Softplus ln(1 + exp(x)) is a table of cubics, C1 at the joints; a power is split as
-//! (2^e m)^y = 2^(e y) m^y with a table for the first factor and short cubics in m for the
-//! second. Both errors are relative, so currents that vanish keep their digits.
+//! Three tables of cubics, C1 at the joints, with relative errors, so that currents that vanish keep
+//! their digits: a power of the softplus, `ln(1 + exp(x))^y`, over even cells, and any smooth function
+//! of a positive voltage over cells whose width goes with the voltage (sixty-four for each doubling).
+//! Where a law is a product of such factors no root, quotient, logarithm or power is left to compute.
 
-/// Largest relative error of [`Softplus::value`] and of [`Power::value`]; a test holds both to it.
+/// Largest relative error of every table here; a test holds them to it.
 pub const RELATIVE_ERROR: f64 = 1e-7;
 
-const CELLS_PER_UNIT: f64 = 16.0;
-/// Below this ln(1 + exp(x)) is taken as zero (4e-18).
-const LOWEST: f64 = -40.0;
-/// Above this the function is x to within 4e-18.
-const HIGHEST: f64 = 40.0;
+/// A cubic by value and slope at both ends of a cell of width one.
+fn hermite(f0: f64, d0: f64, f1: f64, d1: f64) -> [f64; 4] {
+    let rise = f1 - f0;
+    [f0, d0, 3.0 * rise - 2.0 * d0 - d1, d0 + d1 - 2.0 * rise]
+}
 
-/// A table of ln(1 + exp(x)).
+/// Value and slope of a cubic.
+#[inline(always)]
+fn cubic(c: &[f64; 4], t: f64) -> (f64, f64) {
+    (c[0] + t * (c[1] + t * (c[2] + t * c[3])), c[1] + t * (2.0 * c[2] + t * (3.0 * c[3])))
+}
+
+/// Adding this to a number well below leaves its whole part in the lowest bits.
+const WHOLE: f64 = (1u64 << 52) as f64;
+
+/// Below this the power of the softplus is taken as zero (1e-14 to the power).
+const LOWEST: f64 = -32.0;
+/// From here on the softplus is nearly straight, and wide cells do.
+const STRAIGHT: f64 = 8.0;
+/// Above this the function is constant or goes on, as the law has it.
+pub const HIGHEST: f64 = 80.0;
+const NARROW_PER_UNIT: f64 = 20.0;
+const WIDE_PER_UNIT: f64 = 2.0;
+const NARROW: f64 = (STRAIGHT - LOWEST) * NARROW_PER_UNIT;
+const CELLS: f64 = NARROW + (HIGHEST - STRAIGHT) * WIDE_PER_UNIT;
+const SOFT_CELLS: usize = 1024;
+
+/// What follows above [`HIGHEST`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Above {
+    /// The same value; no slope.
+    Flat,
+    /// The function itself.
+    On,
+}
+
+/// A table of `scale ln(1 + exp(x))^exponent`.
 #[derive(Clone, Debug)]
-pub struct Softplus {
-    cells: Box<[[f64; 4]]>,
+pub struct SoftPower {
+    cells: Box<[[f64; 4]; SOFT_CELLS]>,
+    scale: f64,
+    exponent: f64,
+    above: Above,
 }
 
-impl Default for Softplus {
-    fn default() -> Self {
-        Self::new()
-    }
-}
-
-impl Softplus {
-    /// Makes the table: cubic Hermite pieces of width 1/16, error h^4 / 384 of the fourth derivative.
-    pub fn new() -> Self {
-        let exact = |x: f64| {
+impl SoftPower {
+    /// Makes the table, for an exponent up to 1.6.
+    pub fn new(scale: f64, exponent: f64, above: Above) -> Self {
+        let exact = |x: f64, width: f64| {
             let e = (-x.abs()).exp();
             let slope = if x > 0.0 { 1.0 / (1.0 + e) } else { e / (1.0 + e) };
-            (x.max(0.0) + e.ln_1p(), slope / CELLS_PER_UNIT)
+            let below = scale * (x.max(0.0) + e.ln_1p()).powf(exponent - 1.0);
+            (below * (x.max(0.0) + e.ln_1p()), exponent * below * slope * width)
         };
-        let count = ((HIGHEST - LOWEST) * CELLS_PER_UNIT) as usize;
-        let cells = (0..count)
-            .map(|i| {
-                let (f0, d0) = exact(LOWEST + i as f64 / CELLS_PER_UNIT);
-                let (f1, d1) = exact(LOWEST + (i + 1) as f64 / CELLS_PER_UNIT);
-                let rise = f1 - f0;
-                [f0, d0, 3.0 * rise - 2.0 * d0 - d1, d0 + d1 - 2.0 * rise]
-            })
-            .collect();
-        Self { cells }
+        let mut cells = Box::new([[0.0; 4]; SOFT_CELLS]);
+        for (i, cell) in cells.iter_mut().enumerate().take(CELLS as usize) {
+            let i = i as f64;
+            let (x0, width) = if i < NARROW {
+                (LOWEST + i / NARROW_PER_UNIT, 1.0 / NARROW_PER_UNIT)
+            } else {
+                (STRAIGHT + (i - NARROW) / WIDE_PER_UNIT, 1.0 / WIDE_PER_UNIT)
+            };
+            let (mut f0, mut d0) = exact(x0, width);
+            let (f1, d1) = exact(x0 + width, width);
+            if i == 0.0 {
+                (f0, d0) = (0.0, 0.0);
+            }
+            *cell = hermite(f0, d0, f1, d1);
+        }
+        cells[CELLS as usize] = [exact(HIGHEST, 1.0).0, 0.0, 0.0, 0.0];
+        Self { cells, scale, exponent, above }
     }
 
-    /// ln(1 + exp(x)) and its derivative.
+    /// The function and its derivative.
+    // clamp() would let a NaN pass.
+    #[allow(clippy::manual_clamp)]
     #[inline(always)]
     pub fn value(&self, x: f64) -> (f64, f64) {
-        let position = (x - LOWEST) * CELLS_PER_UNIT;
-        // The cast saturates, and takes a NaN to zero.
-        let index = position as usize;
-        match self.cells.get(index) {
-            Some(c) if position >= 0.0 => {
-                let t = position - index as f64;
-                let value = c[0] + t * (c[1] + t * (c[2] + t * c[3]));
-                let slope = c[1] + t * (2.0 * c[2] + t * (3.0 * c[3]));
-                (value, slope * CELLS_PER_UNIT)
-            }
-            _ if x > 0.0 => (x, 1.0),
-            _ => (0.0, 0.0),
+        if x > HIGHEST && self.above == Above::On {
+            return self.beyond(x);
         }
-    }
-}
-
-const MANTISSA_CELLS: usize = 32;
-const MANTISSA_SHIFT: u32 = 52 - 5;
-/// Smallest and largest binary exponent of the base: below, the power is zero.
-const LOWEST_EXPONENT: i64 = -120;
-const HIGHEST_EXPONENT: i64 = 60;
-
-/// base^exponent for one exponent between 0 and 4 and any base of zero or above.
-#[derive(Clone, Debug)]
-pub struct Power {
-    exponent: f64,
-    scales: Box<[f64]>,
-    cells: Box<[[f64; 4]]>,
-}
-
-impl Power {
-    /// Makes the tables for one exponent.
-    pub fn new(exponent: f64) -> Self {
-        let scales =
-            (LOWEST_EXPONENT..=HIGHEST_EXPONENT).map(|e| (e as f64 * exponent).exp2()).collect();
-        let width = 1.0 / MANTISSA_CELLS as f64;
-        let cells = (0..MANTISSA_CELLS)
-            .map(|i| {
-                let m0 = 1.0 + i as f64 * width;
-                let m1 = m0 + width;
-                let (f0, f1) = (m0.powf(exponent), m1.powf(exponent));
-                let (d0, d1) = (exponent * f0 / m0 * width, exponent * f1 / m1 * width);
-                let rise = f1 - f0;
-                [f0, d0, 3.0 * rise - 2.0 * d0 - d1, d0 + d1 - 2.0 * rise]
-            })
-            .collect();
-        Self { exponent, scales, cells }
-    }
-
-    /// The exponent.
-    pub fn exponent(&self) -> f64 {
-        self.exponent
-    }
-
-    /// base^exponent.
-    #[inline(always)]
-    pub fn value(&self, base: f64) -> f64 {
-        let bits = base.to_bits();
-        // A negative base has the sign bit set and falls outside the table.
-        let exponent = (bits >> 52) as i64 - 1023 - LOWEST_EXPONENT;
-        let Some(scale) = usize::try_from(exponent).ok().and_then(|e| self.scales.get(e)) else {
-            return self.outside(base);
-        };
-        let mantissa = bits & ((1 << 52) - 1);
-        let cell = (mantissa >> MANTISSA_SHIFT) as usize & (MANTISSA_CELLS - 1);
-        let within = mantissa & ((1 << MANTISSA_SHIFT) - 1);
-        let t = within as f64 * (1.0 / (1u64 << MANTISSA_SHIFT) as f64);
-        let c = self.cells[cell];
-        scale * (c[0] + t * (c[1] + t * (c[2] + t * c[3])))
+        let narrow = (x - LOWEST) * NARROW_PER_UNIT;
+        let wide = NARROW + (x - STRAIGHT) * WIDE_PER_UNIT;
+        // The narrow count is the lower one below the joint, the wide one above. Neither max() nor
+        // min() lets a NaN pass.
+        let position = narrow.min(wide).max(0.0).min(CELLS);
+        let rate = if narrow < wide { NARROW_PER_UNIT } else { WIDE_PER_UNIT };
+        let shifted = (position - 0.5) + WHOLE;
+        let cell = &self.cells[shifted.to_bits() as usize & (SOFT_CELLS - 1)];
+        let (value, slope) = cubic(cell, position - (shifted - WHOLE));
+        (value, slope * rate)
     }
 
     #[cold]
-    fn outside(&self, base: f64) -> f64 {
-        if base > 1.0 { base.powf(self.exponent) } else { 0.0 }
+    fn beyond(&self, x: f64) -> (f64, f64) {
+        let below = self.scale * x.powf(self.exponent - 1.0);
+        (below * x, self.exponent * below)
+    }
+}
+
+/// Smallest and largest argument (binary exponents) of a [`Proportional`] table.
+const LOWEST_EXPONENT: i32 = -18;
+const HIGHEST_EXPONENT: i32 = 13;
+const STEP_BITS: u32 = 6;
+const SHIFT: u32 = 52 - STEP_BITS;
+const PROPORTIONAL_CELLS: usize = 2048;
+
+/// `F` functions of one positive voltage, in 64 cells for each doubling from 4 uV to 8 kV.
+/// Below, the functions are what they are at the lower end, or zero; above, what they are at the end.
+#[derive(Clone, Debug)]
+pub struct Proportional<const F: usize> {
+    cells: Box<[[[f64; 4]; F]; PROPORTIONAL_CELLS]>,
+}
+
+impl<const F: usize> Proportional<F> {
+    /// Makes the table of functions that give value and slope; `vanishes` says which of them are zero
+    /// below the lower end. The second argument is the middle of the cell whose end the first one is:
+    /// a function with a corner at an edge of a cell has two slopes there.
+    pub fn new(functions: [&dyn Fn(f64, f64) -> (f64, f64); F], vanishes: [bool; F]) -> Self {
+        let mut cells = Box::new([[[0.0; 4]; F]; PROPORTIONAL_CELLS]);
+        let steps = 1 << STEP_BITS;
+        for octave in LOWEST_EXPONENT..HIGHEST_EXPONENT {
+            for step in 0..steps {
+                let i = (octave - LOWEST_EXPONENT) * steps + step;
+                let size = f64::from(octave).exp2();
+                let x0 = size * (1.0 + f64::from(step) / f64::from(steps));
+                let width = size / f64::from(steps);
+                for k in 0..F {
+                    let (mut f0, mut d0) = functions[k](x0, x0 + 0.5 * width);
+                    let (f1, d1) = functions[k](x0 + width, x0 + 0.5 * width);
+                    if i == 0 {
+                        (f0, d0) = (if vanishes[k] { 0.0 } else { f0 }, 0.0);
+                    }
+                    let c = hermite(f0, d0 * width, f1, d1 * width);
+                    // In volts from the lower end of the cell.
+                    cells[i as usize][k] = [
+                        c[0],
+                        c[1] / width,
+                        c[2] / (width * width),
+                        c[3] / (width * width * width),
+                    ];
+                }
+            }
+        }
+        Self { cells }
+    }
+
+    /// The functions and their slopes.
+    // clamp() would let a NaN pass.
+    #[allow(clippy::manual_clamp)]
+    #[inline(always)]
+    pub fn values(&self, x: f64) -> [(f64, f64); F] {
+        // max() and min() take a NaN to a bound.
+        let lowest = const { (1u64 << (LOWEST_EXPONENT + 63)) as f64 / (1u64 << 63) as f64 };
+        let x = x.max(lowest).min(((1u64 << HIGHEST_EXPONENT) - 1) as f64);
+        let bits = x.to_bits();
+        let base = const { ((LOWEST_EXPONENT + 1023) as usize) << STEP_BITS };
+        let cell = &self.cells[((bits >> SHIFT) as usize - base) & (PROPORTIONAL_CELLS - 1)];
+        let within = x - f64::from_bits(bits & !((1 << SHIFT) - 1));
+        let mut out = [(0.0, 0.0); F];
+        for k in 0..F {
+            out[k] = cubic(&cell[k], within);
+        }
+        out
     }
 }
 
@@ -130,35 +180,47 @@ mod tests {
     use super::*;
 
     #[test]
-    fn softplus_keeps_its_stated_error() {
-        let table = Softplus::new();
-        let mut x = -39.9f64;
-        while x < 60.0 {
-            let e = (-x.abs()).exp();
-            let exact = x.max(0.0) + e.ln_1p();
-            let slope = if x > 0.0 { 1.0 / (1.0 + e) } else { e / (1.0 + e) };
-            let (value, d) = table.value(x);
-            assert!((value / exact - 1.0).abs() < RELATIVE_ERROR, "{x}: {value}, {exact}");
-            assert!((d / slope - 1.0).abs() < 1e-5, "{x}: slope {d}, {slope}");
-            x += 0.00731;
+    fn powers_of_the_softplus_keep_their_stated_error() {
+        for exponent in [1.0, 1.24, 1.3, 1.314, 1.35, 1.4, 1.26] {
+            let table = SoftPower::new(0.01, exponent, Above::On);
+            let mut x = LOWEST + 0.1;
+            while x < 90.0 {
+                let e = (-x.abs()).exp();
+                let soft = x.max(0.0) + e.ln_1p();
+                let exact = 0.01 * soft.powf(exponent);
+                let share = if x > 0.0 { 1.0 / (1.0 + e) } else { e / (1.0 + e) };
+                let slope = exponent * exact / soft * share;
+                let (value, d) = table.value(x);
+                assert!((value / exact - 1.0).abs() < RELATIVE_ERROR, "{x}: {value}, {exact}");
+                assert!((d / slope - 1.0).abs() < 2e-5, "{x}: slope {d}, {slope}");
+                x += 0.00731;
+            }
+            assert_eq!(table.value(-1e9), (0.0, 0.0));
+            assert!(table.value(f64::NAN).0.is_finite());
         }
-        assert_eq!(table.value(-1e9), (0.0, 0.0));
-        assert_eq!(table.value(1e9), (1e9, 1.0));
-        assert!(table.value(f64::NAN).0.is_finite());
+        let (top, slope) = SoftPower::new(1.0, 1.0, Above::Flat).value(1e9);
+        assert!((top - HIGHEST).abs() < 1e-9 && slope == 0.0);
     }
 
     #[test]
-    fn powers_keep_their_stated_error() {
-        for exponent in [0.24, 0.3, 0.314, 0.35, 0.4, 0.26, 1.4] {
-            let table = Power::new(exponent);
-            let mut x = 1e-30f64;
-            while x < 1e12 {
-                let exact = x.powf(exponent);
-                assert!((table.value(x) / exact - 1.0).abs() < RELATIVE_ERROR, "{x}^{exponent}");
-                x *= 1.0137;
+    fn functions_of_a_voltage_keep_their_stated_error() {
+        let power = |x: f64, _| (x.powf(1.4), 1.4 * x.powf(0.4));
+        let root = |x: f64, _| {
+            let r = 1.0 / (300.0 + x * x).sqrt();
+            (r, -x * r * r * r)
+        };
+        let table = Proportional::new([&power, &root], [true, false]);
+        let mut x = 5e-6f64;
+        while x < 8e3 {
+            let [p, r] = table.values(x);
+            for (got, exact) in [(p, power(x, x)), (r, root(x, x))] {
+                assert!((got.0 / exact.0 - 1.0).abs() < RELATIVE_ERROR, "{x}: {got:?}, {exact:?}");
+                assert!((got.1 - exact.1).abs() < 1e-4 * exact.1.abs() + 1e-9, "{x}");
             }
-            assert_eq!(table.value(0.0), 0.0);
-            assert_eq!(table.value(-3.0), 0.0);
+            x *= 1.00137;
         }
+        assert_eq!(table.values(-5.0)[0], (0.0, 0.0));
+        assert_eq!(table.values(0.0)[0], (0.0, 0.0));
+        assert!(table.values(f64::NAN)[1].0.is_finite());
     }
 }

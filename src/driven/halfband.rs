@@ -110,18 +110,27 @@ impl Past {
     }
 }
 
-/// Sum of products, four at a time.
+/// Sum of products, eight at a time.
 #[inline(always)]
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut sums = [0.0; 4];
-    let (pa, pb) = (a.chunks_exact(4), b.chunks_exact(4));
-    let rest: f64 = pa.remainder().iter().zip(pb.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in pa.zip(pb) {
-        for k in 0..4 {
-            sums[k] += x[k] * y[k];
+    let n = a.len().min(b.len());
+    let (a, b) = (&a[..n], &b[..n]);
+    let mut sums = [0.0; 8];
+    let mut at = 0;
+    while at + 8 <= n {
+        for k in 0..8 {
+            sums[k] += a[at + k] * b[at + k];
         }
+        at += 8;
     }
-    (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest
+    let mut rest = 0.0;
+    while at < n {
+        rest += a[at] * b[at];
+        at += 1;
+    }
+    let half: [f64; 4] =
+        [sums[0] + sums[4], sums[1] + sums[5], sums[2] + sums[6], sums[3] + sums[7]];
+    (half[0] + half[1]) + (half[2] + half[3]) + rest
 }
 
 /// Doubles the rate: one sample in, two out.

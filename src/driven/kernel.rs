@@ -6,13 +6,17 @@
 //! from the block above is `j0 + Y u`: that block takes it as one more device. Going up from the
 //! last block and down again is one Newton step of the whole circuit, by block elimination.
 //!
+//! The slopes `D` barely change from step to step, so the inverse of `I - D K` is kept. What slopes
+//! of an earlier step leave in a current is known, `(D - D_kept) (v - v*)`; where that is not
+//! negligible, the slopes are taken anew.
+//!
 //! The number of ports is a compile-time bound, so that the small loops are unrolled.
 
 use std::any::Any;
 
 use super::block::PlannedBlock;
-use super::fast::Softplus;
 use super::panels::padded;
+use super::statistics::ValveTally;
 use crate::circuit::system::MAX_PORTS;
 
 /// Most cut nodes through which one block is driven.
@@ -24,8 +28,6 @@ pub const MOST_PORTS: usize = 40;
 const NO_CURRENT_A: f64 = 1e-15;
 const NO_SLOPE_S: f64 = 1e-13;
 
-const COLUMNS: usize = 1 + MOST_TEARS;
-
 /// What a block tells the block above and hears from it, for one child block.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Exchange {
@@ -34,28 +36,33 @@ pub struct Exchange {
     /// Load current at no drive, and its slope, from below.
     pub load_a: [f64; MOST_TEARS],
     pub load_s: [[f64; MOST_TEARS]; MOST_TEARS],
+    /// Whether the slope is another than in the step before.
+    pub renewed: bool,
 }
 
 /// The running part of a block, whatever its size.
 pub trait Kernel: Send + Sync + std::fmt::Debug {
     /// Starts a step: what the history and the input alone give, and a guess.
     fn begin(&mut self, plan: &PlannedBlock, known: &[f64]);
-    /// Linearises and solves for the currents as functions of the drive. `exchanges` has one entry
-    /// for each block of the plan, `own` is this block's.
+    /// Linearises and solves for the currents as functions of the drive; with `renew` by the slopes
+    /// at the guess, else by kept ones if they will do. `exchanges` has one entry for each block of
+    /// the plan, `own` is this block's.
     fn eliminate(
         &mut self,
         plan: &PlannedBlock,
-        softplus: &Softplus,
         exchanges: &mut [Exchange],
         own: usize,
+        renew: bool,
     );
-    /// Puts in the drive and moves the guess; returns the largest move of a device's port, in units
-    /// of what that port tolerates.
+    /// Puts in the drive and moves the guess; returns the largest error that is left, in units of
+    /// what is tolerated.
     fn substitute(&mut self, plan: &PlannedBlock, exchanges: &mut [Exchange], own: usize) -> f64;
-    /// Ends the step: outputs (deviation from rest) and the next history.
-    fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64]);
-    /// Voltage of a port.
-    fn port_volts(&self, port: usize) -> f64;
+    /// Goes half the way back to the guess before: Newton's method can swing to and fro across a corner
+    /// of a law.
+    fn shorten(&mut self);
+    /// Ends the step: outputs (deviation from rest), how far the valves were driven, and the next
+    /// history.
+    fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64], valves: &mut [ValveTally]);
     /// Whether every port voltage is finite.
     fn is_finite(&self) -> bool;
     /// Gives up a step: the history stays, the ports go back.
@@ -88,16 +95,7 @@ pub fn kernel(plan: &PlannedBlock) -> Box<dyn Kernel> {
             }
         };
     }
-    fitting!(2, 3, 4, 5, 6, 8, 10, 12, 16)
-}
-
-/// The law of one port at the guess: its current there, and slopes by the voltages of the ports
-/// from `first` on.
-struct Port<'a, const Q: usize> {
-    first: usize,
-    slopes: &'a [f64],
-    current: f64,
-    guess: &'a [f64; Q],
+    fitting!(0, 2, 4, 6, 8, 10, 12, 14, 16, 20, 24)
 }
 
 #[derive(Clone, Debug)]
@@ -110,7 +108,7 @@ struct Bounded<const Q: usize> {
     kj: [[f64; Q]; MOST_TEARS],
     dj: [[f64; MOST_TEARS]; MOST_TEARS],
     exactness: [f64; Q],
-    device_ports: usize,
+    current_exactness: [f64; Q],
 
     v: [f64; Q],
     last: [f64; Q],
@@ -118,14 +116,35 @@ struct Bounded<const Q: usize> {
     earlier: [f64; Q],
     f: [f64; Q],
     slopes: [[f64; MAX_PORTS]; Q],
-    active: [usize; Q],
-    count: usize,
-    /// Currents as `solution[0] + solution[1..] u`, by active port.
-    solution: [[f64; COLUMNS]; Q],
+    /// Bits of the ports that conduct at the guess.
+    conducting: u64,
 
-    /// `[s, u, i]`, so that the update is one product.
+    /// Kept: the ports that conducted (bits and list), the first `own` of them devices'; their
+    /// slopes; by line of the system the column of the inverse; and by active port the columns of K.
+    active_bits: u64,
+    active: [usize; Q],
+    own: usize,
+    count: usize,
+    kept_slopes: [[f64; MAX_PORTS]; Q],
+    inverse: [[f64; Q]; Q],
+    response: [[f64; Q]; Q],
+    /// Currents by drive, by cut node and active port; load slopes.
+    by_drive: [[f64; Q]; MOST_TEARS],
+    load_s: [[f64; MOST_TEARS]; MOST_TEARS],
+    /// How far the guess was off in the last step, and whether the slopes were found worn out.
+    miss: [f64; Q],
+    step: [f64; Q],
+    worn: bool,
+    first: bool,
+    /// Currents at no drive, then with it, by active port.
+    current: [f64; Q],
+
+    /// `[s, u, i]`, so that the outputs are one product.
     x: Vec<f64>,
     next: Vec<f64>,
+    /// Columns of `[B L]` in use: inputs, then active ports; and what goes with them.
+    columns: Vec<usize>,
+    values: Vec<f64>,
     /// Port voltages without currents and drives from above, then drawn currents likewise.
     p: Vec<f64>,
     p_start: Vec<f64>,
@@ -144,6 +163,7 @@ impl<const Q: usize> Bounded<Q> {
         p_start[..q].copy_from_slice(&plan.rest_volts);
         let mut rest = [0.0; Q];
         rest[..q].copy_from_slice(&plan.rest_volts);
+        let inputs = plan.knowns.len() + m;
         let mut new = Self {
             k: [[0.0; Q]; Q],
             k_columns: [[0.0; Q]; Q],
@@ -151,18 +171,32 @@ impl<const Q: usize> Bounded<Q> {
             kj: [[0.0; Q]; MOST_TEARS],
             dj: [[0.0; MOST_TEARS]; MOST_TEARS],
             exactness: [0.0; Q],
-            device_ports: 0,
+            current_exactness: [0.0; Q],
             v: rest,
             last: rest,
             before: rest,
             earlier: rest,
             f: [0.0; Q],
             slopes: [[0.0; MAX_PORTS]; Q],
+            conducting: 0,
+            active_bits: 0,
             active: [0; Q],
+            own: 0,
             count: 0,
-            solution: [[0.0; COLUMNS]; Q],
-            x: vec![0.0; plan.states + plan.knowns.len() + m + q],
+            kept_slopes: [[0.0; MAX_PORTS]; Q],
+            inverse: [[0.0; Q]; Q],
+            response: [[0.0; Q]; Q],
+            by_drive: [[0.0; Q]; MOST_TEARS],
+            load_s: [[0.0; MOST_TEARS]; MOST_TEARS],
+            miss: [0.0; Q],
+            step: [0.0; Q],
+            worn: true,
+            first: true,
+            current: [0.0; Q],
+            x: vec![0.0; plan.states + inputs + q],
             next: vec![0.0; padded(plan.states)],
+            columns: (0..inputs + q).collect(),
+            values: vec![0.0; inputs + q],
             p: p_start.clone(),
             p_last: p_start.clone(),
             p_target: p_start.clone(),
@@ -192,48 +226,140 @@ impl<const Q: usize> Bounded<Q> {
                 self.dj[t][u] = plan.dj[t * m + u];
             }
         }
-        self.device_ports = plan.exactness.len();
-        self.exactness[..self.device_ports].copy_from_slice(&plan.exactness);
+        let devices = plan.exactness.len();
+        self.exactness[..devices].copy_from_slice(&plan.exactness);
+        self.current_exactness[..devices].copy_from_slice(&plan.current_exactness);
+        self.worn = true;
     }
 
-    /// Adds the line of one active port: `sum over c of slope_c (K row c)` on the left, its share of
-    /// the known voltages and of the drives on the right.
-    // Each argument lives in registers or on the caller's stack; a struct of them would be rebuilt for
-    // every line of every step.
-    #[allow(clippy::too_many_arguments)]
+    /// Device currents and slopes at the guess, and which ports conduct.
     #[inline(always)]
-    fn line(
-        &self,
-        row: usize,
-        port: &Port<'_, Q>,
-        tears: usize,
-        left: &mut [[f64; Q]; Q],
-        right: &mut [[f64; COLUMNS]; Q],
-    ) {
-        let (left, right) = (&mut left[row], &mut right[row]);
-        right[0] = port.current;
-        right[1..].fill(0.0);
-        left.fill(0.0);
-        for (c, &slope) in port.slopes.iter().enumerate() {
-            let at = port.first + c;
-            let k = &self.k[at];
-            for (x, &active) in left.iter_mut().zip(&self.active[..self.count]) {
-                *x -= slope * k[active];
+    fn evaluate(&mut self, plan: &PlannedBlock) {
+        let mut conducting = 0;
+        for device in &plan.devices {
+            let first = device.first_port;
+            let mut volts = [0.0; MAX_PORTS];
+            for k in 0..device.ports {
+                volts[k] = self.v[first + k];
             }
-            right[0] += slope * (self.p[at] - port.guess[at]);
-            for t in 0..tears {
-                right[1 + t] += slope * self.d[t][at];
+            let c = device.law.currents(&volts);
+            for k in 0..device.ports {
+                let port = first + k;
+                let f = c.current_a[k] - device.rest_current[k];
+                let s = &c.by_voltage_s[k];
+                self.f[port] = f;
+                self.slopes[port] = *s;
+                let conducts = f.abs() > NO_CURRENT_A
+                    || s[0].abs().max(s[1].abs()).max(s[2].abs()) > NO_SLOPE_S;
+                conducting |= u64::from(conducts) << port;
             }
         }
-        left[row] += 1.0;
+        self.conducting = conducting;
+    }
+
+    /// Whether the kept slopes will leave a tolerable error if the guess is as far off as last time.
+    #[inline(always)]
+    fn serves(&self, plan: &PlannedBlock, step: &[f64; Q]) -> bool {
+        self.conducting & !self.active_bits == 0 && self.wear(plan, step) <= 1.0
+    }
+
+    /// Error of the currents that kept slopes leave after a step of the guess, in units of what is
+    /// tolerated.
+    #[inline(always)]
+    fn wear(&self, plan: &PlannedBlock, step: &[f64; Q]) -> f64 {
+        let mut largest = 0.0f64;
+        for device in &plan.devices {
+            let (first, ports) = (device.first_port, device.ports);
+            for port in first..first + ports {
+                let mut error = 0.0;
+                for c in 0..ports {
+                    error += (self.slopes[port][c] - self.kept_slopes[port][c]) * step[first + c];
+                }
+                largest = largest.max(error.abs() * self.current_exactness[port]);
+            }
+        }
+        largest
+    }
+
+    /// Takes the slopes at the guess: which ports conduct, the inverse of `I - D K` for them, and what
+    /// follows from it.
+    fn renew(&mut self, plan: &PlannedBlock, exchanges: &[Exchange]) {
+        let m = plan.tears;
+        let mut count = 0;
+        self.active_bits = self.conducting;
+        for port in 0..plan.exactness.len() {
+            self.active[count] = port;
+            count += usize::from(self.conducting >> port & 1 == 1);
+        }
+        self.own = count;
+        for child in plan.children.iter().filter(|c| c.loads) {
+            for k in 0..child.tears {
+                self.active[count] = child.first_port + k;
+                count += 1;
+            }
+        }
+        self.count = count;
+        self.kept_slopes = self.slopes;
+
+        let mut left = [[0.0; Q]; Q];
+        let mut driven = [[0.0; Q]; MOST_TEARS];
+        let active = self.active;
+        let mut line = |row: usize, first: usize, slopes: &[f64]| {
+            for (c, &slope) in slopes.iter().enumerate() {
+                let k = &self.k[first + c];
+                for (x, &port) in left[row].iter_mut().zip(&active[..count]) {
+                    *x -= slope * k[port];
+                }
+                for t in 0..m {
+                    driven[t][row] += slope * self.d[t][first + c];
+                }
+            }
+            left[row][row] += 1.0;
+        };
+        let mut row = 0;
+        for device in &plan.devices {
+            let (first, ports) = (device.first_port, device.ports);
+            while row < self.own && active[row] < first + ports {
+                line(row, first, &self.kept_slopes[active[row]][..ports]);
+                row += 1;
+            }
+        }
+        for child in plan.children.iter().filter(|c| c.loads) {
+            let load = &exchanges[child.block].load_s;
+            for slopes in load.iter().take(child.tears) {
+                line(row, child.first_port, &slopes[..child.tears]);
+                row += 1;
+            }
+        }
+        let inverse = inverted(&mut left, count);
+        for b in 0..count {
+            for a in 0..count {
+                self.inverse[b][a] = inverse[a][b];
+            }
+            self.response[b] = self.k_columns[active[b]];
+        }
+        self.load_s = self.dj;
+        for t in 0..m {
+            for a in 0..count {
+                let sum = (0..count).map(|b| inverse[a][b] * driven[t][b]).sum::<f64>();
+                self.by_drive[t][a] = sum;
+                for u in 0..m {
+                    self.load_s[u][t] += self.kj[u][active[a]] * sum;
+                }
+            }
+        }
+        let inputs = plan.knowns.len() + m;
+        for a in 0..count {
+            self.columns[inputs + a] = inputs + active[a];
+        }
+        self.worn = false;
     }
 }
 
 impl<const Q: usize> Kernel for Bounded<Q> {
-    #[inline(always)]
     fn begin(&mut self, plan: &PlannedBlock, known: &[f64]) {
-        for (x, &index) in self.x[plan.states..].iter_mut().zip(&plan.knowns) {
-            *x = known[index];
+        for k in 0..plan.knowns.len() {
+            self.x[plan.states + k] = known[plan.knowns[k]];
         }
         let count = plan.states + plan.knowns.len();
         plan.to_ports.product(&self.p_start, &self.x[..count], &mut self.p);
@@ -242,142 +368,172 @@ impl<const Q: usize> Kernel for Bounded<Q> {
             self.earlier[k] = self.before[k];
             self.before[k] = self.last[k];
         }
+        self.first = true;
     }
 
-    #[inline(always)]
     fn eliminate(
         &mut self,
         plan: &PlannedBlock,
-        softplus: &Softplus,
         exchanges: &mut [Exchange],
         own: usize,
+        renew: bool,
     ) {
         let m = plan.tears;
-        let mut count = 0;
-        for device in &plan.devices {
-            let first = device.first_port;
-            let mut volts = [0.0; MAX_PORTS];
-            volts[..device.ports].copy_from_slice(&self.v[first..first + device.ports]);
-            let c = device.law.currents(softplus, &volts);
-            for k in 0..device.ports {
-                let port = first + k;
-                self.f[port] = c.current_a[k] - device.rest_current[k];
-                self.slopes[port] = c.by_voltage_s[k];
-                let s = &c.by_voltage_s[k];
-                let conducts = self.f[port].abs() > NO_CURRENT_A
-                    || s[0].abs().max(s[1].abs()).max(s[2].abs()) > NO_SLOPE_S;
-                self.active[count] = port;
-                count += usize::from(conducts);
-            }
+        self.evaluate(plan);
+        let mut renew = renew || self.worn || !self.serves(plan, &self.miss);
+        for child in &plan.children {
+            renew |= child.loads && exchanges[child.block].renewed;
         }
-        let own_count = count;
-        for child in plan.children.iter().filter(|c| c.loads) {
-            for k in 0..child.tears {
-                self.active[count] = child.first_port + k;
-                count += 1;
-            }
+        if renew {
+            self.renew(plan, exchanges);
         }
-        self.count = count;
-
-        let mut left = [[0.0; Q]; Q];
-        let mut right = [[0.0; COLUMNS]; Q];
+        let mut current = [0.0; Q];
         let mut row = 0;
         for device in &plan.devices {
             let (first, ports) = (device.first_port, device.ports);
-            while row < own_count && self.active[row] < first + ports {
+            while row < self.own && self.active[row] < first + ports {
                 let port = self.active[row];
-                let slopes = &self.slopes[port][..ports];
-                let line = Port { first, slopes, current: self.f[port], guess: &self.v };
-                self.line(row, &line, m, &mut left, &mut right);
+                let mut right = self.f[port];
+                for c in 0..ports {
+                    let at = first + c;
+                    right += self.kept_slopes[port][c] * (self.p[at] - self.v[at]);
+                }
+                for k in 0..Q {
+                    current[k] += self.inverse[row][k] * right;
+                }
                 row += 1;
             }
         }
-        let zero = [0.0; Q];
-        for child in plan.children.iter().filter(|c| c.loads) {
+        for child in &plan.children {
+            if !child.loads {
+                continue;
+            }
             let load = &exchanges[child.block];
             for k in 0..child.tears {
-                let slopes = &load.load_s[k][..child.tears];
-                let first = child.first_port;
-                let line = Port { first, slopes, current: load.load_a[k], guess: &zero };
-                self.line(row, &line, m, &mut left, &mut right);
+                let mut right = load.load_a[k];
+                for c in 0..child.tears {
+                    right += load.load_s[k][c] * self.p[child.first_port + c];
+                }
+                for k in 0..Q {
+                    current[k] += self.inverse[row][k] * right;
+                }
                 row += 1;
             }
         }
-        solve(&mut left, &mut right, count, 1 + m);
-        self.solution = right;
-
+        self.current = current;
         if plan.loads {
             let load = &mut exchanges[own];
+            load.load_s = self.load_s;
+            load.renewed = renew;
             for t in 0..m {
-                load.load_a[t] = self.p[plan.ports + t];
-                load.load_s[t] = self.dj[t];
-                for (row, &port) in self.active[..count].iter().enumerate() {
-                    load.load_a[t] += self.kj[t][port] * self.solution[row][0];
-                    for u in 0..m {
-                        load.load_s[t][u] += self.kj[t][port] * self.solution[row][1 + u];
-                    }
+                let mut sum = self.p[plan.ports + t];
+                for a in 0..self.count {
+                    sum += self.kj[t][self.active[a]] * current[a];
                 }
+                load.load_a[t] = sum;
             }
         }
     }
 
-    #[inline(always)]
     fn substitute(&mut self, plan: &PlannedBlock, exchanges: &mut [Exchange], own: usize) -> f64 {
         let (q, m) = (plan.ports, plan.tears);
         let drive_at = plan.states + plan.knowns.len();
         let drive = exchanges[own].drive;
-        self.x[drive_at..drive_at + m].copy_from_slice(&drive[..m]);
         let mut v = [0.0; Q];
-        v[..q].copy_from_slice(&self.p[..q]);
+        for k in 0..q {
+            v[k] = self.p[k];
+        }
         for t in 0..m {
+            self.x[drive_at + t] = drive[t];
             for k in 0..Q {
                 v[k] += self.d[t][k] * drive[t];
+                self.current[k] += self.by_drive[t][k] * drive[t];
             }
         }
-        let currents = &mut self.x[drive_at + m..];
-        currents.fill(0.0);
-        for (row, &port) in self.active[..self.count].iter().enumerate() {
-            let s = &self.solution[row];
-            let mut i = s[0];
-            for t in 0..m {
-                i += s[1 + t] * drive[t];
-            }
-            currents[port] = i;
-            let column = &self.k_columns[port];
+        for a in 0..self.count {
             for k in 0..Q {
-                v[k] += column[k] * i;
+                v[k] += self.response[a][k] * self.current[a];
             }
         }
+        let mut step = [0.0; Q];
         let mut largest = 0.0f64;
         for k in 0..Q {
+            step[k] = v[k] - self.v[k];
             // Ports that are no device's have an exactness of zero.
-            largest = largest.max((v[k] - self.v[k]).abs() * self.exactness[k]);
+            largest = largest.max(step[k].abs() * self.exactness[k]);
+        }
+        let wear = self.wear(plan, &step);
+        self.worn = wear > 1.0;
+        if self.first {
+            self.miss = step;
+            self.first = false;
         }
         self.v = v;
+        self.step = step;
         for child in &plan.children {
-            let from = &v[child.first_port..child.first_port + child.tears];
-            exchanges[child.block].drive[..child.tears].copy_from_slice(from);
-        }
-        largest
-    }
-
-    #[inline(always)]
-    fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64]) {
-        if !plan.outputs.is_empty() {
-            let count = self.outputs.len();
-            plan.to_outputs.product(&self.zeros[..count], &self.x, &mut self.outputs);
-            for (&index, &y) in plan.outputs.iter().zip(&self.outputs) {
-                outputs[index] = y;
+            for t in 0..child.tears {
+                exchanges[child.block].drive[t] = v[child.first_port + t];
             }
         }
-        plan.update.product(&self.zeros[..self.next.len()], &self.x, &mut self.next);
-        self.x[..plan.states].copy_from_slice(&self.next[..plan.states]);
-        self.last = self.v;
-        std::mem::swap(&mut self.p_last, &mut self.p);
+        largest.max(wear)
     }
 
-    fn port_volts(&self, port: usize) -> f64 {
-        self.v.get(port).copied().unwrap_or(0.0)
+    fn shorten(&mut self) {
+        for k in 0..Q {
+            self.v[k] -= 0.5 * self.step[k];
+        }
+    }
+
+    fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64], valves: &mut [ValveTally]) {
+        for device in &plan.devices {
+            if let Some(tally) = device.valve.and_then(|v| valves.get_mut(v)) {
+                tally.add(self.v[device.first_port]);
+            }
+        }
+        let (n, m) = (plan.states, plan.tears);
+        let inputs = plan.knowns.len() + m;
+        let count = inputs + self.count;
+        for k in 0..inputs {
+            self.values[k] = self.x[n + k];
+        }
+        for a in 0..self.count {
+            self.values[inputs + a] = self.current[a];
+        }
+        if !plan.outputs.is_empty() {
+            let currents = &mut self.x[n + inputs..];
+            for i in &mut *currents {
+                *i = 0.0;
+            }
+            for a in 0..self.count {
+                currents[self.active[a]] = self.current[a];
+            }
+            let rows = self.outputs.len();
+            plan.to_outputs.product(&self.zeros[..rows], &self.x, &mut self.outputs);
+            for k in 0..plan.outputs.len() {
+                outputs[plan.outputs[k]] = self.outputs[k];
+            }
+        }
+        let states = &self.x[..n];
+        if let Some(dense) = &plan.dense {
+            dense.product(&self.zeros[..self.next.len()], states, &mut self.next);
+        } else {
+            let (diagonal, cross) = (&plan.diagonal[..n], &plan.cross[..n]);
+            let next = &mut self.next[..n];
+            for k in 0..n / 2 {
+                let (a, b) = (2 * k, 2 * k + 1);
+                next[a] = diagonal[a] * states[a] + cross[a] * states[b];
+                next[b] = diagonal[b] * states[b] + cross[b] * states[a];
+            }
+            if n % 2 == 1 {
+                next[n - 1] = diagonal[n - 1] * states[n - 1];
+            }
+        }
+        plan.inputs.add_columns(&self.columns[..count], &self.values[..count], &mut self.next);
+        for k in 0..n {
+            self.x[k] = self.next[k];
+        }
+        self.last = self.v;
+        std::mem::swap(&mut self.p_last, &mut self.p);
     }
 
     fn is_finite(&self) -> bool {
@@ -388,6 +544,7 @@ impl<const Q: usize> Kernel for Bounded<Q> {
         self.v = self.last;
         self.before = self.last;
         self.earlier = self.last;
+        self.worn = true;
     }
 
     fn open_path(&mut self) {
@@ -411,9 +568,15 @@ impl<const Q: usize> Kernel for Bounded<Q> {
     }
 
     fn change_plan(&mut self, old: &PlannedBlock, new: &PlannedBlock) {
-        // The history is kept as a deviation from rest; what is at rest differs.
-        for (s, (was, is)) in self.x.iter_mut().zip(old.rest_states.iter().zip(&new.rest_states)) {
-            *s += was - is;
+        // The charge of every capacitor is kept; the history is a deviation from rest, and what is at
+        // rest differs.
+        let n = new.states;
+        for k in 0..n {
+            let now = (0..n).map(|c| old.to_states[(k, c)] * self.x[c]).sum::<f64>();
+            self.next[k] = now + old.rest_states[k] - new.rest_states[k];
+        }
+        for k in 0..n {
+            self.x[k] = (0..n).map(|c| new.from_states[(k, c)] * self.next[c]).sum();
         }
         self.p_start[..new.ports].copy_from_slice(&new.rest_volts);
         self.set_matrices(new);
@@ -447,51 +610,44 @@ impl<const Q: usize> Kernel for Bounded<Q> {
     }
 }
 
-/// Gauss elimination; the right sides become the solution. Rows are exchanged only where the
+/// Inverse of the leading n x n part by Gauss-Jordan elimination. Rows are exchanged only where the
 /// diagonal is small: the matrices are near the identity for networks of resistors and valves.
 #[inline(always)]
-fn solve<const Q: usize>(
-    left: &mut [[f64; Q]; Q],
-    right: &mut [[f64; COLUMNS]; Q],
-    n: usize,
-    columns: usize,
-) {
+fn inverted<const Q: usize>(left: &mut [[f64; Q]; Q], n: usize) -> [[f64; Q]; Q] {
+    let mut right = [[0.0; Q]; Q];
+    for k in 0..n {
+        right[k][k] = 1.0;
+    }
     for pivot in 0..n {
         if left[pivot][pivot].abs() < 0.05 {
-            exchange(left, right, n, pivot);
+            exchange(left, &mut right, n, pivot);
         }
-        let inverse = 1.0 / left[pivot][pivot];
+        let scale = 1.0 / left[pivot][pivot];
+        for c in 0..n {
+            left[pivot][c] *= scale;
+            right[pivot][c] *= scale;
+        }
         let (line, known) = (left[pivot], right[pivot]);
-        for row in pivot + 1..n {
-            let factor = left[row][pivot] * inverse;
-            for (x, y) in left[row][..n].iter_mut().zip(&line).skip(pivot + 1) {
-                *x -= factor * y;
-            }
-            for (x, y) in right[row][..columns].iter_mut().zip(&known) {
-                *x -= factor * y;
-            }
-        }
-        left[pivot][pivot] = inverse;
-    }
-    for pivot in (0..n).rev() {
-        let inverse = left[pivot][pivot];
-        for x in &mut right[pivot][..columns] {
-            *x *= inverse;
-        }
-        let known = right[pivot];
-        for row in 0..pivot {
+        for row in (0..n).filter(|r| *r != pivot) {
             let factor = left[row][pivot];
-            for (x, y) in right[row][..columns].iter_mut().zip(&known) {
-                *x -= factor * y;
+            if factor == 0.0 {
+                continue;
+            }
+            for c in pivot..n {
+                left[row][c] -= factor * line[c];
+            }
+            for c in 0..n {
+                right[row][c] -= factor * known[c];
             }
         }
     }
+    right
 }
 
 #[cold]
 fn exchange<const Q: usize>(
     left: &mut [[f64; Q]; Q],
-    right: &mut [[f64; COLUMNS]; Q],
+    right: &mut [[f64; Q]; Q],
     n: usize,
     pivot: usize,
 ) {

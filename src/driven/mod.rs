@@ -8,6 +8,10 @@
 //! Zoelzer, "A generalized method for the derivation of non-linear state-space models from circuit
 //! schematics", EUSIPCO 2015.
 
+// Copies in hot loops are written out: where the units of a crate are compiled apart, a slice's own
+// copy is a call for a handful of numbers.
+#![allow(clippy::manual_memcpy)]
+
 mod block;
 mod device;
 mod discrete;
@@ -16,6 +20,7 @@ mod error;
 mod fast;
 mod halfband;
 mod kernel;
+mod modal;
 mod oversample;
 mod panels;
 mod partition;

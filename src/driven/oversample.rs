@@ -62,16 +62,18 @@ impl Upsampler {
     pub fn push(&mut self, plan: &OversamplingPlan, x: f64, out: &mut [f64; MOST_FACTOR]) {
         out[0] = x;
         let mut count = 1;
-        for (stage, filter) in self.stages.iter_mut().zip(&plan.filters) {
+        for s in 0..self.stages.len() {
             let lower = *out;
-            for (pair, &x) in out.chunks_exact_mut(2).zip(&lower[..count]) {
-                pair.copy_from_slice(&stage.push(filter, x));
+            for k in 0..count {
+                [out[2 * k], out[2 * k + 1]] = self.stages[s].push(&plan.filters[s], lower[k]);
             }
             count *= 2;
         }
-        for x in &mut out[..count] {
-            self.pad.push(*x);
-            *x = self.pad.values()[plan.pad];
+        if plan.pad > 0 {
+            for x in &mut out[..count] {
+                self.pad.push(*x);
+                *x = self.pad.values()[plan.pad];
+            }
         }
     }
 
@@ -106,10 +108,10 @@ impl Downsampler {
     #[inline(always)]
     pub fn push(&mut self, plan: &OversamplingPlan, x: &mut [f64; MOST_FACTOR]) -> f64 {
         let mut count = plan.factor();
-        for (stage, filter) in self.stages.iter_mut().zip(&plan.filters).rev() {
+        for s in (0..self.stages.len()).rev() {
             count /= 2;
             for k in 0..count {
-                x[k] = stage.push(filter, [x[2 * k], x[2 * k + 1]]);
+                x[k] = self.stages[s].push(&plan.filters[s], [x[2 * k], x[2 * k + 1]]);
             }
         }
         x[0]

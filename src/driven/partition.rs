@@ -298,11 +298,26 @@ fn merge_once(
             .parts()
             .zip(homes)
             .any(|(part, home)| is_device(&part.kind) && home.is_some_and(|h| nets.root(h) == to));
-        if !has_device && loads {
+        // So is a row of nets without valves as one.
+        if !has_device && (loads || !drives_device(&links, circuit, nets, homes, to)) {
             return nets.join(from, to);
         }
     }
     false
+}
+
+/// Whether a net or one below it holds a valve or a diode.
+fn drives_device(
+    links: &BTreeSet<(usize, usize)>,
+    circuit: &Circuit,
+    nets: &Nets,
+    homes: &[Option<usize>],
+    net: usize,
+) -> bool {
+    let below = reachable(links, &BTreeSet::from([net]));
+    circuit.parts().zip(homes).any(|(part, home)| {
+        is_device(&part.kind) && home.is_some_and(|h| below.contains(&nets.root(h)))
+    })
 }
 
 fn build(

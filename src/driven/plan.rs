@@ -5,11 +5,10 @@ use std::sync::Arc;
 use nalgebra::Complex;
 
 use super::block::{Child, PlannedBlock, PlannedDevice};
-use super::device::{FastLaw, SharedSoftplus};
+use super::device::FastLaw;
 use super::discrete::{Discrete, Terminals, device_ports};
 use super::equaliser;
 use super::error::DrivenError;
-use super::fast::Softplus;
 use super::kernel::{MOST_PORTS, MOST_TEARS};
 use super::oversample::OversamplingPlan;
 use super::panels::Panels;
@@ -60,8 +59,10 @@ impl Default for Options {
 #[derive(Clone, Debug)]
 pub struct DrivenPlan {
     pub(super) blocks: Vec<PlannedBlock>,
+    /// Which of them Newton's method runs through, and which follow.
+    pub(super) core: Vec<usize>,
+    pub(super) tails: Vec<usize>,
     pub(super) supply: Option<PlannedSupply>,
-    pub(super) softplus: SharedSoftplus,
     pub(super) oversampling: OversamplingPlan,
     /// One filter for each output.
     pub(super) equalisers: Vec<Vec<f64>>,
@@ -124,7 +125,6 @@ impl DrivenPlan {
             }
         }
         let mut valves = Vec::new();
-        let softplus = Arc::new(Softplus::new());
         let mut maker = Maker {
             circuit,
             input,
@@ -135,7 +135,6 @@ impl DrivenPlan {
             options,
             valves: &mut valves,
             found: vec![false; outputs.len()],
-            softplus: softplus.clone(),
         };
         let (blocks, supply) = maker.blocks(&pieces)?;
         let straight_outputs = (0..outputs.len())
@@ -143,10 +142,12 @@ impl DrivenPlan {
             .collect();
         let equalisers =
             equalisers(circuit, &point, input, outputs, sample_rate_hz, internal_rate_hz)?;
+        let (tails, core) = (0..blocks.len()).partition(|&k| blocks[k].tail);
         Ok(Self {
             blocks,
+            core,
+            tails,
             supply,
-            softplus,
             oversampling,
             equalisers,
             valves,
@@ -244,7 +245,6 @@ struct Maker<'a> {
     options: Options,
     valves: &'a mut Vec<PlannedValve>,
     found: Vec<bool>,
-    softplus: SharedSoftplus,
 }
 
 impl Maker<'_> {
@@ -290,7 +290,13 @@ impl Maker<'_> {
             for (k, below) in below.filter(|(_, b)| b.parent == Some(index)) {
                 terminals.driven.extend(below.tears.iter().filter_map(|(name, _)| node(name)));
                 let tears = below.tears.len();
-                children.push(Child { block: k, first_port: next_port, tears, loads: true });
+                children.push(Child {
+                    block: k,
+                    first_port: next_port,
+                    tears,
+                    loads: true,
+                    tail: false,
+                });
                 next_port += tears;
             }
             if next_port > MOST_PORTS {
@@ -307,6 +313,25 @@ impl Maker<'_> {
                 }
             }
             planned.push(block);
+        }
+        for index in 0..planned.len() {
+            if let Some(parent) = partition.blocks[index].parent {
+                let (above, below) = planned.split_at_mut(index);
+                below[0].mind_the_block_above(&above[parent], index);
+            }
+        }
+        for index in (0..planned.len()).rev() {
+            let block = &planned[index];
+            let tail = !block.loads
+                && block.devices.is_empty()
+                && partition.blocks[index].parent.is_some()
+                && block.children.iter().all(|c| c.tail);
+            planned[index].tail = tail;
+            if let Some(parent) = partition.blocks[index].parent {
+                for child in planned[parent].children.iter_mut().filter(|c| c.block == index) {
+                    child.tail = tail;
+                }
+            }
         }
         let supply = match &partition.supply {
             Some((piece, nodes)) => Some(self.supply(piece, nodes, &draws)?),
@@ -381,6 +406,15 @@ impl Maker<'_> {
             .flat_map(|d| d.law.tolerances_v().into_iter().take(d.ports))
             .map(|t| 1.0 / t)
             .collect();
+        let errors_v: Vec<f64> =
+            devices.iter().flat_map(|d| d.law.errors_v().into_iter().take(d.ports)).collect();
+        // What a current of one ampere in a port moves, in units of the errors that may be left.
+        let current_exactness = (0..errors_v.len())
+            .map(|port| {
+                let moved = errors_v.iter().enumerate();
+                moved.map(|(c, e)| matrices.k[(c, port)].abs() / e).fold(0.0, f64::max)
+            })
+            .collect();
         rest_volts.resize(shape.ports, 0.0);
         let loads = [&matrices.cj, &matrices.dj, &matrices.kj]
             .into_iter()
@@ -394,12 +428,20 @@ impl Maker<'_> {
             devices,
             children: shape.children,
             loads,
+            tail: false,
             outputs: shape.outputs,
             rest_volts,
             rest_states,
             exactness,
+            errors_v,
+            current_exactness,
+            to_states: nalgebra::DMatrix::zeros(0, 0),
+            from_states: nalgebra::DMatrix::zeros(0, 0),
+            diagonal: vec![],
+            cross: vec![],
+            dense: None,
+            inputs: empty.clone(),
             to_ports: empty.clone(),
-            update: empty.clone(),
             to_outputs: empty,
             k: vec![],
             d: vec![],
@@ -448,7 +490,7 @@ impl Maker<'_> {
                 FastLaw::Exact(d.law.clone())
             };
             // By the very functions that run, so that rest is rest to the last digit.
-            let rest_current = law.currents(&self.softplus, &v).current_a;
+            let rest_current = law.currents(&v).current_a;
             let valve = (!matches!(d.law, DeviceLaw::Diode { .. })).then(|| {
                 self.valves.push(PlannedValve {
                     name: name.to_owned(),

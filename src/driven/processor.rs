@@ -9,12 +9,13 @@ use super::oversample::{Downsampler, MOST_FACTOR, Upsampler};
 use super::plan::DrivenPlan;
 use super::statistics::{Report, ValveTally, report};
 
-/// Newton steps in one go.
-const MOST_STEPS: usize = 16;
+/// Newton steps in one go, and after how many every other one goes only half the way.
+const MOST_STEPS: usize = 24;
+const FULL_STEPS: usize = 8;
 /// Shortest stretch of the way from one step's solution to the next.
 const SHORTEST_STRETCH: f64 = 1.0 / 4096.0;
 /// Input beyond this many volts is clipped: no source in front of an amp gives more.
-const LARGEST_INPUT_V: f64 = 1e4;
+const LARGEST_INPUT_V: f64 = 300.0;
 
 /// Counts of what went wrong.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -126,14 +127,14 @@ impl DrivenProcessor {
         let plan = &*self.plan;
         let mut raised = [0.0; MOST_FACTOR];
         self.up.push(&plan.oversampling, x, &mut raised);
-        for (k, &u) in raised[..plan.oversampling.factor()].iter().enumerate() {
-            self.solver.step(plan, u);
-            for (fine, &y) in self.fine.iter_mut().zip(&self.solver.outputs) {
-                fine[k] = y;
+        for k in 0..plan.oversampling.factor() {
+            self.solver.step(plan, raised[k]);
+            for y in 0..self.fine.len() {
+                self.fine[y][k] = self.solver.outputs[y];
             }
         }
-        for ((down, fine), past) in self.down.iter_mut().zip(&mut self.fine).zip(&mut self.past) {
-            past.push(down.push(&plan.oversampling, fine));
+        for y in 0..self.fine.len() {
+            self.past[y].push(self.down[y].push(&plan.oversampling, &mut self.fine[y]));
         }
     }
 
@@ -252,37 +253,38 @@ fn same_shape(a: &DrivenPlan, b: &DrivenPlan) -> bool {
 
 impl Solver {
     /// One internal step.
+    // Loops by index: adapters of iterators are calls where the units of a crate are compiled apart.
     #[inline(always)]
     fn step(&mut self, plan: &DrivenPlan, u: f64) {
         self.steps += 1;
         self.knowns[0] = u;
-        for (block, planned) in self.blocks.iter_mut().zip(&plan.blocks) {
-            block.begin(planned, &self.knowns);
+        for k in 0..self.blocks.len() {
+            self.blocks[k].begin(&plan.blocks[k], &self.knowns);
         }
         if !self.newton(plan) && !self.in_stretches(plan) {
             self.not_converged += 1;
         }
-        if !self.blocks.iter().all(|b| b.is_finite()) {
-            self.not_finite += 1;
-            self.blocks.iter_mut().for_each(|b| b.abandon());
-            return;
+        // Nothing draws on these, so that they can wait for the rest to be solved.
+        for &k in &plan.tails {
+            self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
         }
-        for (block, planned) in self.blocks.iter_mut().zip(&plan.blocks) {
-            for device in &planned.devices {
-                if let Some(tally) = device.valve.and_then(|v| self.valves.get_mut(v)) {
-                    tally.add(block.port_volts(device.first_port));
-                }
+        for k in 0..self.blocks.len() {
+            if !self.blocks[k].is_finite() {
+                self.not_finite += 1;
+                self.blocks.iter_mut().for_each(|b| b.abandon());
+                return;
             }
-            block.finish(planned, &mut self.outputs);
+        }
+        for k in 0..self.blocks.len() {
+            self.blocks[k].finish(&plan.blocks[k], &mut self.outputs, &mut self.valves);
         }
         if let (Some(supply), Some(planned)) = (&mut self.supply, &plan.supply) {
             supply.begin(&planned.block, &self.outputs);
-            supply.finish(&planned.block, &mut self.outputs);
-            let volts = &self.outputs[planned.first_output..];
-            let knowns = self.knowns[1..].iter_mut();
-            for ((known, before), now) in knowns.zip(&mut self.supply_before).zip(volts) {
-                *known = 2.0 * now - *before;
-                *before = *now;
+            supply.finish(&planned.block, &mut self.outputs, &mut []);
+            for k in 0..planned.nodes {
+                let now = self.outputs[planned.first_output + k];
+                self.knowns[1 + k] = 2.0 * now - self.supply_before[k];
+                self.supply_before[k] = now;
             }
         }
         for &k in &plan.straight_outputs {
@@ -293,21 +295,26 @@ impl Solver {
     /// Newton's method from the present guess; whether it came to rest.
     #[inline(always)]
     fn newton(&mut self, plan: &DrivenPlan) -> bool {
-        for _ in 0..MOST_STEPS {
+        for count in 0..MOST_STEPS {
             self.newton_steps += 1;
+            // Kept slopes have their chance twice; then it is Newton's method to the letter.
+            let renew = count >= 2;
             // Up through the blocks, then down.
-            for (index, block) in self.blocks.iter_mut().enumerate().rev() {
-                let planned = &plan.blocks[index];
-                block.eliminate(planned, &plan.softplus, &mut self.exchanges, index);
+            for at in (0..plan.core.len()).rev() {
+                let k = plan.core[at];
+                self.blocks[k].eliminate(&plan.blocks[k], &mut self.exchanges, k, renew);
             }
             let mut largest = 0.0f64;
-            for (index, block) in self.blocks.iter_mut().enumerate() {
-                let moved = block.substitute(&plan.blocks[index], &mut self.exchanges, index);
-                largest = largest.max(moved);
+            for &k in &plan.core {
+                let left = self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
+                largest = largest.max(left);
             }
             if largest <= 1.0 {
                 // max() drops a NaN: it is caught here.
                 return self.blocks.iter().all(|b| b.is_finite());
+            }
+            if count >= FULL_STEPS && count % 2 == 0 {
+                self.blocks.iter_mut().for_each(|b| b.shorten());
             }
         }
         false

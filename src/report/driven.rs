@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job};
 use crate::analysis::breakup::{Breakup, Onset, THRESHOLDS_PERCENT, breakup};
-use crate::analysis::stages::{Electrode, StageDrive, StageTone, StageTones, Stages};
+use crate::analysis::stages::{Electrode, StageDrive, StageTone, StageTones, Stages, shares};
 use crate::analysis::tone::Patience;
 use crate::driven::{DrivenError, Quality};
 use crate::render::{ClipSource, RenderError};
@@ -61,7 +61,9 @@ pub struct StageReport {
     pub leaves_at: Electrode,
     /// THD there at the reference tone, in percent.
     pub tone_thd_percent: f64,
-    /// Share of the distortion at the output that it makes at the reference tone.
+    /// The valves that work as one stage with it, and the share of the distortion at the output that
+    /// they make at the reference tone.
+    pub stage: String,
     pub tone_share_of_distortion: f64,
     pub clips: Vec<ClipDrive>,
 }
@@ -245,7 +247,8 @@ fn stage_reports(
             bias_volts: tone.bias_volts,
             leaves_at: tone.leaves_at,
             tone_thd_percent: tone.thd_percent,
-            tone_share_of_distortion: tone.share,
+            stage: tone.stage.clone(),
+            tone_share_of_distortion: tone.stage_share,
             clips,
         }
     };
@@ -283,12 +286,11 @@ pub fn words(versions: &[(&str, &Breakup)]) -> Vec<String> {
     words
 }
 
-/// What made the distortion at an onset: `V1B (71 %), V1A (20 %)`, those with a tenth or more.
+/// What made the distortion at an onset: `V3+V4 (71 %), V1B (20 %)`, stages with a tenth or more.
 pub fn makers(onset: &Onset) -> String {
-    let mut stages: Vec<&StageTone> = onset.stages.iter().collect();
-    stages.sort_by(|a, b| b.share.total_cmp(&a.share));
-    let said = stages.iter().enumerate().filter(|(k, s)| *k == 0 || s.share >= 0.1);
-    said.map(|(_, s)| format!("{} ({:.0} %)", s.valve, 100.0 * s.share))
+    let stages = shares(&onset.stages);
+    let said = stages.iter().enumerate().filter(|(k, (_, share))| *k == 0 || *share >= 0.1);
+    said.map(|(_, (stage, share))| format!("{stage} ({:.0} %)", 100.0 * share))
         .collect::<Vec<_>>()
         .join(", ")
 }

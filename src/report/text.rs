@@ -183,6 +183,7 @@ fn write_stages(out: &mut String, d: &DrivenReport, v: &DrivenVersion) -> std::f
     }
     writeln!(
         out,
-        "  grid: volts to the cathode; to edge: share of the way from bias to grid conduction; conducts:\n           share of the time; THD: where the signal leaves; share: of the distortion at the output"
+        "  grid: volts to the cathode; to edge: share of the way from bias to grid conduction; conducts:\n           share of the time; THD: where the signal leaves; share: of the distortion at the output that the\n  \
+         stage makes, a pair counted together"
     )
 }

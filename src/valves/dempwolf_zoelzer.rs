@@ -41,7 +41,7 @@ impl TriodeLaw for DempwolfZoelzer {
         let (soft, slope) = softplus(self.c * (limited(vpk) / self.mu + limited(vgk)));
         let (raised, by_base) = power(soft / self.c, self.gamma);
         let (cathode_a, cathode_by_grid) = (self.g * raised, self.g * by_base * slope);
-        let (grid_a, grid_by_grid_s) = self.grid.uncapped(vgk);
+        let (grid_a, grid_by_grid_s) = self.grid.current(vgk);
         let grid_a = grid_a + self.ig0;
         TriodeCurrents {
             plate_a: cathode_a - grid_a,

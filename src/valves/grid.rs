@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use super::numeric::{capped_softplus, limited, power, softplus};
+use super::numeric::{limited, power, softplus};
 
 /// Grid current after K. Dempwolf and U. Zoelzer, "A physically-motivated triode model for
 /// circuit simulations", DAFx-11, 2011:
@@ -21,18 +21,11 @@ pub struct GridConduction {
 }
 
 impl GridConduction {
-    /// Current (A) and its derivative (S), with the exponent capped at 80 as the Koren decks
-    /// have it: above 80 / cg volts the current rises no more.
-    pub fn capped(&self, vgk: f64) -> (f64, f64) {
-        self.shape(capped_softplus(self.cg * limited(vgk)))
-    }
-
-    /// Current (A) and its derivative (S), as published.
-    pub fn uncapped(&self, vgk: f64) -> (f64, f64) {
-        self.shape(softplus(self.cg * limited(vgk)))
-    }
-
-    fn shape(&self, (soft, slope): (f64, f64)) -> (f64, f64) {
+    /// Current (A) and its derivative (S), as published: without the ceiling that the reference decks
+    /// put on the exponent for their simulator's sake (above 8 V of grid, where no deck goes). On a
+    /// flat, Newton's method loses its way.
+    pub fn current(&self, vgk: f64) -> (f64, f64) {
+        let (soft, slope) = softplus(self.cg * limited(vgk));
         let (raised, by_base) = power(soft / self.cg, self.xi);
         (self.gg * raised, self.gg * by_base * slope)
     }

@@ -16,8 +16,10 @@ use super::{PentodeCurrents, PentodeForm, PentodeLaw};
 /// Ig2 = (Vg2k / mu + Vg1k)^ex / kg2          for a positive bracket, else 0
 /// ```
 ///
-/// The `max(Vg2k, 1 V)` keeps the quotient finite when the screen is at rest; below a plate
-/// voltage of zero the law gives a small negative plate current, as the reference decks do.
+/// The `max(Vg2k, 1 V)` keeps the quotient finite when the screen is at rest. Below a plate voltage
+/// of zero the published form would let the plate give current, the more the higher the grid: with
+/// feedback round it that has no single answer. A cold plate emits nothing, so the current is zero
+/// there.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct KorenPentodeConstants {
@@ -55,7 +57,7 @@ impl PentodeLaw for KorenPentode {
         let (soft, slope) = capped_softplus(k.kp * (1.0 / k.mu + vg / divisor));
         let e1 = vs / k.kp * soft;
         let mut plate = [0.0; 4];
-        if e1 > 0.0 {
+        if e1 > 0.0 && vp > 0.0 {
             let e1_by_grid = vs * slope / divisor;
             let follows = if vs > LEAST_SCREEN_VOLTS { 1.0 } else { 0.0 };
             let e1_by_screen = soft / k.kp - follows * e1_by_grid * vg / divisor;
@@ -71,7 +73,7 @@ impl PentodeLaw for KorenPentode {
             ];
         }
         let (raised, by_bracket) = power((vs / k.mu + vg).max(0.0), k.ex);
-        let (grid, grid_slope) = self.grid.capped(vg);
+        let (grid, grid_slope) = self.grid.current(vg);
         PentodeCurrents {
             current_a: [grid, raised / k.kg2, plate[0]],
             by_voltage_s: [

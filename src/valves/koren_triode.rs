@@ -71,7 +71,7 @@ impl KorenTriodeConstants {
 impl TriodeLaw for KorenTriode {
     fn currents(&self, vgk: f64, vpk: f64) -> TriodeCurrents {
         let (plate_a, plate_by_grid_s, plate_by_plate_s) = self.plate.plate_current(vgk, vpk);
-        let (grid_a, grid_by_grid_s) = self.grid.capped(vgk);
+        let (grid_a, grid_by_grid_s) = self.grid.current(vgk);
         TriodeCurrents {
             plate_a,
             grid_a,
