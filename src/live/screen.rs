@@ -124,7 +124,7 @@ fn draw_knobs(frame: &mut Frame<'_>, area: Rect, view: &View, look: &Look) {
                 knob.label,
                 knob.number,
                 knob.clock,
-                bar(knob.number / 10.0, 20)
+                bar(knob.number / 10.0, 16)
             );
             if chosen { Line::from(text).bold() } else { Line::from(text) }
         })
@@ -183,7 +183,7 @@ fn draw_card(frame: &mut Frame<'_>, area: Rect, view: &View) {
         )),
         Line::from(view.delay_line()),
         Line::from(format!(
-            "{clocks}; no answer in {} steps; {} frames unrecorded",
+            "{clocks}; {} steps unsolved; {} unrecorded",
             view.troubles, view.unrecorded_frames
         )),
     ];
