@@ -403,7 +403,7 @@ pub(super) fn break_up_table(driven: &DrivenReport) -> BreakUp {
             version,
             input_peak_volts: v.break_up.onset_volts().to_vec(),
             // Shares of the others are for the technician's report.
-            first_stage: first.map_or_else(String::new, |stage| stage.valve.clone()),
+            first_stage: first.map_or_else(String::new, str::to_owned),
         }
     });
     BreakUp {
