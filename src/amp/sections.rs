@@ -150,6 +150,9 @@ impl Drawer {
     }
 }
 
+/// Most controls that `[dials]` can leave free: what is searched for them together grows with its power.
+const MOST_FREE: usize = 4;
+
 /// The versions of a job while it is read.
 pub(super) struct Known<'a> {
     pub versions: Vec<&'a AmpState>,
@@ -211,6 +214,21 @@ impl<'a> Known<'a> {
                 there.title(),
                 known.join(", ")
             )));
+        }
+        if dials.free.len() > MOST_FREE {
+            let problem =
+                format!("{} controls; at most {MOST_FREE} can be free together", dials.free.len());
+            return Err(scope.at("free").wrong(problem));
+        }
+        let weight_fits = |weight: f64| weight.is_finite() && weight >= 0.0;
+        if !dials.weights.windows(2).all(|pair| pair[0].0.0 < pair[1].0.0)
+            || !dials.weights.iter().all(|(hertz, weight)| hertz.0 > 0.0 && weight_fits(*weight))
+        {
+            let problem = "weights rise in frequency, and each is zero or above";
+            return Err(scope.at("weights").wrong(problem));
+        }
+        if dials.same.is_some_and(|same| !(same.0 > 0.0 && same.0 <= 60.0)) {
+            return Err(scope.at("same").wrong("it is not above 0 dB and at most 60 dB"));
         }
         check_band(dials.band, &scope.at("band"))
     }

@@ -109,9 +109,18 @@ fn runs(bands: &[(&str, f64)]) -> Vec<(String, f64)> {
     all.into_iter()
         .map(|(names, levels)| {
             let mean = levels.iter().sum::<f64>() / levels.len() as f64;
-            (names.join(" and "), mean)
+            (listed(&names), mean)
         })
         .collect()
+}
+
+/// E.g. "bass, lower middle and middle".
+fn listed(names: &[&str]) -> String {
+    match names {
+        [] => String::new(),
+        [only] => (*only).to_owned(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
 }
 
 /// Whether one amount of words fits both.
@@ -197,5 +206,7 @@ mod tests {
         let text = words(|hz| -9.0 * ((hz / 2900.0).ln() / 0.1).clamp(0.0, 1.0));
         // From 3 to 5 kHz: 0.0661 of ln(5/3) at a mean of -6.03 dB, the rest at -9 dB.
         assert_eq!(text, "much less treble (\u{2212}8.6\u{a0}dB)");
+        assert_eq!(listed(&["bass", "lower middle", "middle"]), "bass, lower middle and middle");
+        assert_eq!(listed(&["bass"]), "bass");
     }
 }

@@ -144,3 +144,38 @@ fn with_leaks(mut g: DMatrix<f64>, leaks: &[usize]) -> DMatrix<f64> {
     }
     g
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::amp::AmpFile;
+    use crate::circuit::Kind;
+
+    /// Falling back on the full search is right and five times as slow, so it would go unnoticed.
+    #[test]
+    fn a_whole_amp_off_in_its_resistors_is_found_from_near() {
+        for name in ["larkspur-22", "tamarack-85"] {
+            let built = AmpFile::preset(name).unwrap().state().circuit().unwrap();
+            let point = OperatingPoint::solve(&built.circuit).unwrap();
+            let near = NearbyRest::new(&built.circuit, &point).unwrap().unwrap();
+            let mut workspace = near.workspace();
+            for factors in [[0.9, 1.1], [1.1, 0.9], [1.1, 1.1]] {
+                let mut circuit = built.circuit.clone();
+                let names: Vec<String> = circuit.parts().map(|part| part.name.clone()).collect();
+                for (k, name) in names.iter().enumerate() {
+                    let mut kind = circuit.part(name).unwrap().kind.clone();
+                    if let Kind::Resistor { ohms, .. } = &mut kind {
+                        *ohms *= factors[k % 2];
+                        circuit.replace(name, kind).unwrap();
+                    }
+                }
+                let system = System::new(&circuit).unwrap();
+                let found = near.newton(&system, &mut workspace).expect("found from near");
+                let whole = OperatingPoint::solve(&circuit).unwrap().unknowns;
+                for (found, whole) in found.iter().zip(&whole) {
+                    assert!((found - whole).abs() < 1e-6 * whole.abs().max(1.0), "{name}");
+                }
+            }
+        }
+    }
+}

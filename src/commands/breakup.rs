@@ -14,7 +14,7 @@ use super::progress::bar;
 use super::render::quality;
 use super::tone::hertz;
 use crate::amp::{AmpState, INPUT_PART};
-use crate::analysis::breakup::{Breakup, LAST_VOLTS, Level, THRESHOLDS_PERCENT, breakup};
+use crate::analysis::breakup::{Breakup, LAST_VOLTS, Level, Onset, THRESHOLDS_PERCENT, breakup};
 use crate::audio::write_whole;
 use crate::circuit::LinearCircuit;
 use crate::driven::Quality;
@@ -396,10 +396,14 @@ fn distortion_figure(
 
 /// The table of the page for the owner.
 pub(super) fn break_up_table(driven: &DrivenReport) -> BreakUp {
-    let rows = driven.versions.iter().enumerate().map(|(version, v)| BreakUpRow {
-        version,
-        input_peak_volts: v.break_up.onset_volts().to_vec(),
-        first_stage: v.break_up.onsets.iter().flatten().next().map_or_else(String::new, makers),
+    let rows = driven.versions.iter().enumerate().map(|(version, v)| {
+        let first = v.break_up.onsets.iter().flatten().next().and_then(Onset::first_stage);
+        BreakUpRow {
+            version,
+            input_peak_volts: v.break_up.onset_volts().to_vec(),
+            // Shares of the others are for the technician's report.
+            first_stage: first.map_or_else(String::new, |stage| stage.valve.clone()),
+        }
     });
     BreakUp {
         distortion_percent: driven.thresholds_percent.to_vec(),

@@ -81,10 +81,14 @@ pub fn measure(heard: &[f64]) -> Result<Loop, LiveError> {
                  and turn both up to a middle level",
             );
         }
-        // The peak between samples, by the parabola through three.
-        let sides = [product(at.saturating_sub(1)), product((at + 1).min(MOST_LAG_FRAMES - 1))];
-        let bend = sides[0] - 2.0 * best + sides[1];
-        let shift = if bend == 0.0 { 0.0 } else { 0.5 * (sides[0] - sides[1]) / bend };
+        // The peak between samples, by the parabola through three; at the very edge there are none.
+        let shift = if (1..MOST_LAG_FRAMES - 1).contains(&at) {
+            let sides = [product(at - 1), product(at + 1)];
+            let bend = sides[0] - 2.0 * best + sides[1];
+            if bend == 0.0 { 0.0 } else { 0.5 * (sides[0] - sides[1]) / bend }
+        } else {
+            0.0
+        };
         found.push((at as f64 + shift.clamp(-0.5, 0.5), best / energy));
     }
     let lags = found.iter().map(|f| f.0);
