@@ -124,7 +124,7 @@ fn draw_knobs(frame: &mut Frame<'_>, area: Rect, view: &View, look: &Look) {
                 knob.label,
                 knob.number,
                 knob.clock,
-                bar(knob.number / 10.0, 20)
+                bar(knob.number / 10.0, 16)
             );
             if chosen { Line::from(text).bold() } else { Line::from(text) }
         })
@@ -168,7 +168,7 @@ fn draw_card(frame: &mut Frame<'_>, area: Rect, view: &View) {
     let percent =
         |share: Option<f64>| share.map_or("-".to_owned(), |s| format!("{:.0} %", 100.0 * s));
     let clocks = match view.drift_ppm {
-        Some(ppm) => format!("clocks differ by {ppm:+.1} ppm, made up for"),
+        Some(ppm) => format!("clocks {ppm:+.1} ppm, made up for"),
         None => "one clock".to_owned(),
     };
     let lines = vec![

@@ -86,7 +86,7 @@ fn everything_is_on_the_screen() {
         "> 2 low-end trim",
         "  3 trim and middle control",
         "versions, equally loud",
-        "> Treble        5.00  12:00  ##########----------",
+        "> Treble        5.00  12:00  ########--------",
         "0.420 V",
         "CLIPPED 3",
         "-6.0 dB",
