@@ -39,6 +39,13 @@ pub struct Partition {
     pub supply: Option<(Block, Vec<String>)>,
 }
 
+impl Partition {
+    /// Whether a valve or diode is among the parts between supply nodes.
+    pub fn has_device_in_supply(&self) -> bool {
+        self.supply.iter().any(|(block, _)| block.circuit.parts().any(|p| is_device(&p.kind)))
+    }
+}
+
 /// Sets of nodes, joined step by step.
 struct Nets {
     parent: Vec<usize>,

@@ -119,8 +119,10 @@ impl DrivenPlan {
         let mut pieces = partition::whole(circuit);
         if options.cut {
             let cut = partition::cut(circuit, input, 1.0 / internal_rate_hz)?;
-            // A block driven through more nodes than a kernel has room for stays uncut.
-            if cut.blocks.iter().all(|b| b.tears.len() <= MOST_TEARS) {
+            // A block driven through more nodes than a kernel has room for stays uncut, and so does a
+            // circuit with a valve between its supplies alone: supplies are taken for linear.
+            let fits = cut.blocks.iter().all(|b| b.tears.len() <= MOST_TEARS);
+            if fits && !cut.has_device_in_supply() {
                 pieces = cut;
             }
         }

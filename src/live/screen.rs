@@ -168,7 +168,7 @@ fn draw_card(frame: &mut Frame<'_>, area: Rect, view: &View) {
     let percent =
         |share: Option<f64>| share.map_or("-".to_owned(), |s| format!("{:.0} %", 100.0 * s));
     let clocks = match view.drift_ppm {
-        Some(ppm) => format!("clocks differ by {ppm:+.1} ppm, made up for"),
+        Some(ppm) => format!("clocks {ppm:+.1} ppm, made up for"),
         None => "one clock".to_owned(),
     };
     let lines = vec![
