@@ -183,7 +183,7 @@ fn draw_card(frame: &mut Frame<'_>, area: Rect, view: &View) {
         )),
         Line::from(view.delay_line()),
         Line::from(format!(
-            "{clocks}; no answer in {} steps; {} frames unrecorded",
+            "{clocks}; {} steps unsolved; {} unrecorded",
             view.troubles, view.unrecorded_frames
         )),
     ];

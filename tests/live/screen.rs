@@ -95,7 +95,7 @@ fn everything_is_on_the_screen() {
         " V1A  V2 12 % ",
         "load 31 %, 99.9 % of blocks within 46 %, 0 late; gaps 1, input missing 2",
         "delay 8.6 ms + converters: waiting 4.0, resampler 0.7, amp 1.2, block 2.7",
-        "-12.3 ppm, made up for; no answer in 0 steps; 0 frames unrecorded",
+        "-12.3 ppm, made up for; 0 steps unsolved; 0 unrecorded",
         "Never plug a speaker output of an amplifier into an interface.",
         "Interface is back",
     ] {
