@@ -110,19 +110,7 @@ impl Wav {
 }
 
 /// Small, since the odd recordings that are taken are rendered through it.
-const AMP: &str = r#"
-title = "Pair"
-input = "in"
-output = "out"
-[parts.C9]
-kind = "capacitor"
-value = "220n"
-between = ["in", "out"]
-[parts.R1]
-kind = "resistor"
-value = "100k"
-between = ["out", "ground"]
-"#;
+const AMP: &str = include_str!("common/pair.toml");
 const JOB: &str = r#"
 title = "Trim"
 amp = "pair.toml"
@@ -135,7 +123,7 @@ name = "before"
 [[versions]]
 name = "after"
 [versions.change]
-C9 = "33n"
+C1 = "33n"
 "#;
 
 fn entries(folder: &Path) -> Vec<String> {

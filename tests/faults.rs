@@ -14,19 +14,7 @@ use common::rng::Rng;
 use presolder::audio::{AudioError, ChannelChoice, Clip, OutputFormat, Recording, write_wav};
 
 const RATE_HZ: u32 = 48_000;
-const AMP: &str = r#"
-title = "Pair"
-input = "in"
-output = "out"
-[parts.C1]
-kind = "capacitor"
-value = "220n"
-between = ["in", "out"]
-[parts.R1]
-kind = "resistor"
-value = "100k"
-between = ["out", "ground"]
-"#;
+const AMP: &str = include_str!("common/pair.toml");
 const JOB: &str = r#"
 title = "Trim"
 amp = "pair.toml"

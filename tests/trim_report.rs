@@ -11,21 +11,7 @@ use realfft::RealFftPlanner;
 
 const RATE_HZ: u32 = 48_000;
 /// One RC pair as an amp, and a job that makes its capacitor smaller.
-const AMP: &str = r#"
-title = "One pair"
-input = "in"
-output = "out"
-[parts.C1]
-kind = "capacitor"
-value = "220n"
-between = ["in", "out"]
-purpose = "coupling"
-[parts.R1]
-kind = "resistor"
-value = "100k"
-between = ["out", "ground"]
-purpose = "grid leak"
-"#;
+const AMP: &str = include_str!("common/pair.toml");
 const JOB: &str = r#"
 title = "Trim"
 amp = "pair.toml"

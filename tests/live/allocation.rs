@@ -1,7 +1,7 @@
 //! Nothing is allocated or freed in a callback, whatever happens in it.
 
-use std::alloc::{GlobalAlloc, Layout, System};
-use std::cell::Cell;
+#[path = "../common/counting.rs"]
+mod counting;
 
 use presolder::live::{
     Clocks, Order, OutputChannels, OutputEnd, Recorder, Source, VoicePlan, file_names, input,
@@ -9,38 +9,6 @@ use presolder::live::{
 use presolder::render::RenderPath;
 
 use crate::common::{DRAFT, RATE, RATE_HZ, at_once, demo, engine, sizes};
-
-thread_local! {
-    static COUNT: Cell<u64> = const { Cell::new(0) };
-}
-
-struct Counting;
-
-fn count() {
-    // A thread that is ending has no counter any more, and does not matter.
-    let _ = COUNT.try_with(|c| c.set(c.get() + 1));
-}
-
-// Forwards to the system's allocator, and counts what is taken and what is given back.
-unsafe impl GlobalAlloc for Counting {
-    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
-        count();
-        unsafe { System.alloc(layout) }
-    }
-
-    unsafe fn dealloc(&self, pointer: *mut u8, layout: Layout) {
-        count();
-        unsafe { System.dealloc(pointer, layout) }
-    }
-
-    unsafe fn realloc(&self, pointer: *mut u8, layout: Layout, size: usize) -> *mut u8 {
-        count();
-        unsafe { System.realloc(pointer, layout, size) }
-    }
-}
-
-#[global_allocator]
-static ALLOCATOR: Counting = Counting;
 
 #[test]
 fn callbacks_allocate_nothing() {
@@ -82,12 +50,12 @@ fn callbacks_allocate_nothing() {
             for order in orders {
                 remote.orders.push(order).expect("room");
             }
-            let before = COUNT.with(Cell::get);
+            let before = counting::so_far();
             for _ in 0..if k == 20 { 40 } else { usize::from(k % 10 != 9) } {
                 end.take(&recorded[..if k == 20 { 4096 } else { size }], 1, now_s);
             }
             output.fill(&mut played[..2 * size], 2, now_s);
-            assert_eq!(COUNT.with(Cell::get) - before, 0, "{path:?}, callback {k}");
+            assert_eq!(counting::so_far() - before, 0, "{path:?}, callback {k}");
             sounded |= played[..2 * size].iter().any(|y| y.abs() > 1e-6);
             now_s += size as f64 / RATE;
             while remote.returned.pop().is_ok() {}
@@ -95,6 +63,6 @@ fn callbacks_allocate_nothing() {
         assert!(sounded && meters.input_spilt_frames.get() > 0 && meters.input_gaps.get() > 0);
         drop(output);
         assert!(recorder.finish().expect("a recording").frames > 0);
-        assert!(COUNT.with(Cell::get) > 0, "the counter counts");
+        assert!(counting::so_far() > 0, "the counter counts");
     }
 }
