@@ -25,6 +25,13 @@ impl Section {
         let square = half * half - self.a[1];
         if square < 0.0 { self.a[1].sqrt() } else { half.abs() + square.sqrt() }
     }
+
+    /// Angle of its poles in radians for each frame: zero for real ones.
+    pub fn angle(&self) -> f64 {
+        let half = -0.5 * self.a[0];
+        let square = half * half - self.a[1];
+        if square < 0.0 { (-square).sqrt().atan2(half) } else { 0.0 }
+    }
 }
 
 /// Sections in groups, coefficient by coefficient, so that one instruction serves a group.
