@@ -107,21 +107,26 @@ fn below(upper: &DMatrix<f64>, lower: &DMatrix<f64>) -> DMatrix<f64> {
 
 impl PlannedBlock {
     /// An error in a current that is drawn from the block above moves the voltages there, and by way
-    /// of the cut nodes those here: both count in what an error may be.
-    pub fn mind_the_block_above(&mut self, above: &Self, own: usize) {
-        let Some(child) = above.children.iter().find(|c| c.block == own) else { return };
+    /// of the cut nodes those here: both count in what an error may be, on either side.
+    pub fn mind_the_block_above(&mut self, above: &mut Self, own: usize) {
+        let Some(child) = above.children.iter().find(|c| c.block == own).copied() else { return };
         let (q, m) = (self.ports, self.tears);
         for t in 0..m {
             let node = child.first_port + t;
             let impedance = |c: usize| above.coupling[(c, node)].abs();
             let there = above.errors_v.iter().enumerate();
             let there = there.map(|(c, e)| impedance(c) / e).fold(0.0, f64::max);
-            let here = self.errors_v.iter().enumerate();
-            let here = here.map(|(c, e)| self.drives[(c, t)].abs() / e).fold(0.0, f64::max);
-            let each = there + impedance(node) * here;
-            for (port, exactness) in self.current_exactness.iter_mut().enumerate().take(q) {
-                *exactness += self.coupling[(q + t, port)].abs() * each;
+            // What a volt at each cut node moves here.
+            let here = |u: usize| {
+                let each = self.errors_v.iter().enumerate();
+                each.map(|(c, e)| self.drives[(c, u)].abs() / e).fold(0.0, f64::max)
+            };
+            let here: f64 = (0..m).map(|u| impedance(child.first_port + u) * here(u)).sum();
+            for port in 0..q {
+                let drawn = self.coupling[(q + t, port)].abs();
+                self.current_exactness[port] += drawn * (there + here);
             }
+            above.current_exactness[node] += here;
         }
     }
 

@@ -320,7 +320,7 @@ impl Maker<'_> {
         for index in 0..planned.len() {
             if let Some(parent) = partition.blocks[index].parent {
                 let (above, below) = planned.split_at_mut(index);
-                below[0].mind_the_block_above(&above[parent], index);
+                below[0].mind_the_block_above(&mut above[parent], index);
             }
         }
         for index in (0..planned.len()).rev() {
