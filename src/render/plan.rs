@@ -152,9 +152,9 @@ impl VersionPlan {
         worst
     }
 
-    /// Seconds after which the answer to a sound has died away by 180 dB.
+    /// Seconds after which the answer to a sound has died away by 160 dB.
     pub fn tail_s(&self) -> f64 {
-        self.linear_plans().map(|plan| plan.settling_s(1e-9, 60.0)).fold(0.0, f64::max)
+        self.linear_plans().map(|plan| plan.settling_s(1e-8, 60.0)).fold(0.0, f64::max)
     }
 
     /// Frames by which a run of it lags; the same for all versions on one path at one rate.
