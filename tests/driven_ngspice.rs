@@ -4,10 +4,9 @@ mod common;
 
 use std::f64::consts::TAU;
 use std::fmt::Write;
-use std::process::Command;
 use std::sync::Arc;
 
-use common::{deck, reference};
+use common::{deck, reference, transient};
 use nalgebra::{DMatrix, DVector};
 use presolder::audio::{ChannelChoice, read_wav};
 use presolder::driven::{DrivenPlan, Quality};
@@ -15,11 +14,7 @@ use presolder::driven::{DrivenPlan, Quality};
 const RATE_HZ: f64 = 48_000.0;
 
 /// Runs a reference deck with another source in place of its input; node voltages at 48 kHz.
-///
-/// # Panics
-/// If ngspice can't be started or gives no answer: the test must not pass without it.
 fn transient(name: &str, source: &str, nodes: &[&str], seconds: f64) -> Vec<Vec<f64>> {
-    let folder = tempfile::tempdir().expect("a scratch folder");
     let text = std::fs::read_to_string(reference("harmonics").join(format!("{name}.cir")))
         .expect("the deck");
     let mut cards = String::new();
@@ -27,31 +22,7 @@ fn transient(name: &str, source: &str, nodes: &[&str], seconds: f64) -> Vec<Vec<
         let line = if line.starts_with("Vin ") { source } else { line };
         let _ = writeln!(cards, "{line}");
     }
-    let vectors: String = nodes.iter().map(|n| format!(" v({n})")).collect();
-    let (grid, most) = (1.0 / RATE_HZ, 1.0 / (16.0 * RATE_HZ));
-    let all = format!(
-        "* driven path\n{cards}.options reltol=1e-6 abstol=1e-13 vntol=1e-9 chgtol=1e-16\n\
-         .control\nset numdgt=12\nset wr_singlescale\n\
-         tran {grid:.15e} {seconds:.9e} 0 {most:.15e}\nlinearize{vectors}\nwrdata answer{vectors}\n\
-         quit 0\n.endc\n.end\n"
-    );
-    std::fs::write(folder.path().join("deck.cir"), all).expect("writing the deck");
-    let run = Command::new("ngspice")
-        .args(["-n", "-b", "deck.cir"])
-        .current_dir(folder.path())
-        .output()
-        .expect("ngspice runs (./scripts/test installs it)");
-    let answer = std::fs::read_to_string(folder.path().join("answer"))
-        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&run.stderr)));
-    let rows: Vec<Vec<f64>> = answer
-        .lines()
-        .map(|l| l.split_whitespace().map(|v| v.parse().expect("a number")).collect())
-        .collect();
-    assert!(rows.len() as f64 > 0.99 * seconds * RATE_HZ, "{} rows", rows.len());
-    for (n, row) in rows.iter().enumerate() {
-        assert!((row[0] * RATE_HZ - n as f64).abs() < 1e-3, "row {n} at {} s", row[0]);
-    }
-    (1..=nodes.len()).map(|k| rows.iter().map(|r| r[k]).collect()).collect()
+    transient::run(&cards, nodes, seconds, RATE_HZ, 16).unwrap_or_else(|said| panic!("{said}"))
 }
 
 /// The driven path of the same deck: volts of the nodes, delay taken out.

@@ -8,7 +8,9 @@ pub mod deck;
 pub mod networks;
 pub mod ngspice;
 pub mod rng;
+pub mod sines;
 pub mod table;
+pub mod transient;
 
 use std::path::{Path, PathBuf};
 
