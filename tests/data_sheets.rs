@@ -5,7 +5,8 @@ mod common;
 
 use std::sync::Arc;
 
-use common::cards::{self, ContactCard, SharedCurrentCard, TriodeCard, ValveCards};
+use common::cards::{self, ValveCards};
+use common::published::{COHEN_HELIE, KOREN_12AX7, RSD_1};
 use common::{reference, sines, table, transient};
 use presolder::analysis::tone::{Patience, Tone, ToneRun};
 use presolder::circuit::{Circuit, GROUND, Kind, LinearCircuit, Node, OperatingPoint};
@@ -13,35 +14,6 @@ use presolder::driven::{DrivenPlan, Quality};
 use presolder::valves::Library;
 
 const RATE_HZ: f64 = 48_000.0;
-
-/// Constants of the sets under test as published (Koren's errata table 1; Dempwolf and Zoelzer,
-/// DAFx-11, 2011, table 1; Cohen and Helie, Acoustics 2012), for ngspice. The grid of the first and
-/// the last is that of RSD-1.
-const KOREN: TriodeCard = TriodeCard {
-    mu: 100.0,
-    ex: 1.4,
-    kg1: 1060.0,
-    kp: 600.0,
-    kvb: 300.0,
-    gg: 6.177e-4,
-    cg: 9.901,
-    xi: 1.314,
-};
-const RSD_1: SharedCurrentCard = SharedCurrentCard {
-    g: 2.242e-3,
-    mu: 103.2,
-    gamma: 1.26,
-    c: 3.40,
-    ig0: 8.025e-8,
-    gg: 6.177e-4,
-    cg: 9.901,
-    xi: 1.314,
-};
-const COHEN_HELIE: ContactCard = ContactCard {
-    koren: TriodeCard { mu: 105.0, ex: 1.277, kg1: 1335.0, kp: 578.2, kvb: 50.0, ..KOREN },
-    kvb2: 18.8,
-    contact_volts: 0.378,
-};
 
 /// Names of the sets in the library, with the greatest deviation from the table: of the gain in
 /// decibels, of the output at 5 % THD in decibels. Measured here; a check against regressions, no
@@ -51,7 +23,7 @@ const SETS: [(&str, f64, f64); 3] =
 
 fn triode_cards() -> ValveCards {
     ValveCards {
-        triodes: [("12AX7".to_owned(), KOREN)].into(),
+        triodes: [("12AX7".to_owned(), KOREN_12AX7)].into(),
         shared_current: [("12AX7 RSD-1".to_owned(), RSD_1)].into(),
         contact: [("12AX7 cohen-helie".to_owned(), COHEN_HELIE)].into(),
         ..ValveCards::default()

@@ -7,6 +7,7 @@ pub mod cards;
 pub mod deck;
 pub mod networks;
 pub mod ngspice;
+pub mod published;
 pub mod rng;
 pub mod sines;
 pub mod table;
