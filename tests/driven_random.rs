@@ -14,6 +14,8 @@ use presolder::driven::{DrivenPlan, Quality};
 use presolder::valves::{Library, TriodeCapacitances, TriodeType};
 
 const CASES: u64 = 8;
+/// How the message begins where ngspice, not we, has no answer.
+const MUTE: &str = "ngspice gave no answer";
 const RATE_HZ: f64 = 48_000.0;
 /// ngspice's answer has no filter before its samples, so they lie close: what is above their band
 /// would fold onto the harmonics.
@@ -163,7 +165,7 @@ fn compare(case: &Case) -> Result<[f64; 2], String> {
     let seconds = START_S + 0.1 + 2.0 / frequency_hz;
     let cards = cards::with_sine(circuit, valves, "Vin", *peak_volts, *frequency_hz);
     let theirs = transient::run(&cards, &[&cards::node(*output)], seconds, THEIR_RATE_HZ, 4)
-        .map_err(|said| format!("ngspice gave no answer: {said}"))?;
+        .map_err(|said| format!("{MUTE}: {said}"))?;
     let theirs = harmonics(&theirs[0], THEIR_RATE_HZ, *frequency_hz);
 
     let plan = DrivenPlan::new(circuit, "Vin", &[*output], RATE_HZ, Quality::Standard);
@@ -205,11 +207,19 @@ fn compare(case: &Case) -> Result<[f64; 2], String> {
 fn random_stages_give_the_harmonics_of_ngspice() {
     let seed = Rng::announced_seed();
     let mut worst = [0.0f64; 2];
-    let mut failures = Vec::new();
+    let (mut failures, mut mute) = (Vec::new(), 0);
     for k in 0..CASES {
-        let case = draw(&mut Rng::new(seed.wrapping_mul(1_000_003) + k));
+        let draw = |k| draw(&mut Rng::new(seed.wrapping_mul(1_000_003) + k));
+        let mut case = draw(k);
+        let mut answer = compare(&case);
+        // Now and then ngspice does not get to the end; then another case is asked.
+        if answer.as_ref().is_err_and(|said| said.starts_with(MUTE)) {
+            mute += 1;
+            case = draw(k + CASES);
+            answer = compare(&case);
+        }
         let words = case.words();
-        match compare(&case) {
+        match answer {
             Ok(of_case) => {
                 println!("{of_case:.4?} dB, {words}");
                 worst = [0, 1].map(|k| worst[k].max(of_case[k]));
@@ -218,5 +228,6 @@ fn random_stages_give_the_harmonics_of_ngspice() {
         }
     }
     println!("worst above -60 dB: {:.4} dB; down to -80 dB: {:.4} dB", worst[0], worst[1]);
+    assert!(mute <= 1, "ngspice gave no answer for {mute} of {CASES}");
     assert!(failures.is_empty(), "{} of {CASES}:\n{}", failures.len(), failures.join("\n"));
 }

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use presolder::circuit::{Circuit, Kind, Node, Winding};
+use presolder::valves::Library;
 
 /// Parameters of a triode in the reference decks: plate current after Koren 1996, grid current in
 /// the form of Dempwolf and Zoelzer 2011.
@@ -66,6 +67,49 @@ pub struct ValveCards {
     pub shared_current: BTreeMap<String, SharedCurrentCard>,
     pub contact: BTreeMap<String, ContactCard>,
     pub pentodes: BTreeMap<String, PentodeCard>,
+}
+
+/// The parameters of the reference decks' equations, from the valve files.
+pub fn of_library(library: &Library) -> ValveCards {
+    let mut cards = ValveCards::default();
+    for file in library.files() {
+        let name = file.type_name.clone();
+        if let Some(t) = &file.triode
+            && let (Some(k), Some(g)) = (&t.koren, &t.grid)
+        {
+            cards.triodes.insert(
+                name.clone(),
+                TriodeCard {
+                    mu: k.mu,
+                    ex: k.ex,
+                    kg1: k.kg1,
+                    kp: k.kp,
+                    kvb: k.kvb,
+                    gg: g.gg,
+                    cg: g.cg,
+                    xi: g.xi,
+                },
+            );
+        }
+        if let Some(p) = &file.pentode {
+            let (k, g) = (&p.koren, &p.grid);
+            cards.pentodes.insert(
+                name,
+                PentodeCard {
+                    mu: k.mu,
+                    ex: k.ex,
+                    kg1: k.kg1,
+                    kg2: k.kg2,
+                    kp: k.kp,
+                    kvb: k.kvb,
+                    gg: g.gg,
+                    cg: g.cg,
+                    xi: g.xi,
+                },
+            );
+        }
+    }
+    cards
 }
 
 /// The cards of all parts. Nodes are called `n` and their index, ground `0`; designators keep
