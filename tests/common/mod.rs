@@ -3,6 +3,7 @@
 // Each test file compiles this module for itself and uses its own share of it.
 #![allow(dead_code)]
 
+pub mod aliases;
 pub mod cards;
 pub mod deck;
 pub mod networks;
