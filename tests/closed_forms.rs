@@ -11,7 +11,7 @@ use presolder::valves::{
     PentodeCapacitances, TriodeCapacitances, TriodeCurrents, TriodeLaw, TriodeType,
 };
 
-use common::cards::{PentodeCard, TriodeCard};
+use common::cards::PentodeCard;
 use common::deck::{pentode_type, triode_type};
 use common::published::KOREN_12AX7;
 
