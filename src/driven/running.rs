@@ -25,9 +25,9 @@ pub const MOST_PORTS: usize = 40;
 /// Room for the ports, the cut nodes above, and a quad more, so that the quad of the last device fits.
 const ROOM: usize = MOST_PORTS + MOST_TEARS + QUAD;
 
-/// A port is left out while its current and what a volt would add to it move nothing by more than this
-/// share of the error that may be left. What flows there later counts as wear.
-const NOTHING: f64 = 0.02;
+/// A port is left out while less than this flows in it: a microvolt across a megohm. It is not enough to
+/// ask what the current moves within a step, since what is left out always adds up in a capacitor.
+const NO_CURRENT_A: f64 = 1e-12;
 
 /// What a block tells the block above and hears from it, for one child block.
 #[derive(Clone, Copy, Debug, Default)]
@@ -51,7 +51,7 @@ pub struct Line {
 /// What the kept inverse was made of.
 #[derive(Clone, Copy, Debug)]
 struct Kept {
-    /// One where a port was left out since nothing flowed there, else zero.
+    /// One over the most that may flow where a port was left out, else zero.
     left_out: Quad,
     slopes: [Quad; QUAD],
 }
@@ -318,11 +318,14 @@ impl<const W: usize> Fitted<W> {
         for n in 0..self.lines.len() {
             let (first, count) = places[n];
             let (line, kept) = (&self.lines[n], &kept[n]);
-            let mut error = line.current_a.times(&kept.left_out);
+            let mut error = Quad::ZERO;
             for c in 0..count {
                 error.add(&line.slopes[c].less(&kept.slopes[c]), step.0[first + c]);
             }
-            largest = largest.larger_size(&error.times(&self.current_exactness.window(first)));
+            let exactness = self.current_exactness.window(first);
+            largest = largest.larger_size(&error.times(&exactness));
+            let flows = error.plus(&line.current_a);
+            largest = largest.larger_size(&flows.times(&kept.left_out));
         }
         largest.largest()
     }
@@ -343,15 +346,14 @@ impl<const W: usize> Fitted<W> {
             let (line, kept) = (&self.lines[n], &mut self.kept[n]);
             *kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
             for k in 0..own {
-                let mut slope = 0.0;
+                // What flows there, and what a volt more would let flow.
+                let mut flows = line.current_a.0[k].abs();
                 for c in 0..own {
-                    slope = larger(slope, line.slopes[c].0[k].abs());
+                    flows = larger(flows, line.slopes[c].0[k].abs());
                 }
                 // A block below is always there, also while nothing flows into it.
-                let most = larger(line.current_a.0[k].abs(), slope);
-                let most = most * self.current_exactness.0[first + k];
-                if n < plan.devices.len() && most <= NOTHING {
-                    kept.left_out.0[k] = 1.0;
+                if n < plan.devices.len() && flows <= NO_CURRENT_A {
+                    kept.left_out.0[k] = 1.0 / NO_CURRENT_A;
                     for c in 0..own {
                         kept.slopes[c].0[k] = 0.0;
                     }

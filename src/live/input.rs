@@ -154,7 +154,10 @@ impl Incoming {
             }
             // The input may have run for long before the output asks for the first time: what is more
             // than enough would only be delay, and a delay that the drift takes minutes to work off.
-            waiting -= self.skip((waiting - target) as usize) as f64;
+            // A little more is left alone: how large blocks get is only known by and by.
+            if waiting > 2.0 * target {
+                waiting -= self.skip((waiting - target) as usize) as f64;
+            }
             self.flowing = true;
             self.returning = RETURN_FRAMES;
             self.drift.settle();
@@ -237,15 +240,14 @@ mod tests {
                 end.take(&[0.25; 256], 1, now_s);
             }
             incoming.begin(now_s, 256);
+            let waiting = incoming.ring.slots() as f64;
             let mut volts = [0.0; 256];
             incoming.draw(&mut volts);
-            let left = incoming.ring.slots() as f64;
-            let target = 512.0 + MARGIN_FRAMES;
             if blocks == 2 {
-                assert_eq!((left, volts), (512.0, [0.0; 256]), "not enough to begin with");
+                assert_eq!((waiting, volts), (512.0, [0.0; 256]), "not enough to begin with");
             } else {
-                assert!((left - (target - 256.0)).abs() < 8.0, "{clocks:?}: {left} left");
-                assert_eq!(volts[200], 0.25);
+                assert!((waiting - (512.0 + MARGIN_FRAMES)).abs() <= 1.0, "{clocks:?}: {waiting}");
+                assert!(volts[255] > 0.2);
             }
         }
     }
