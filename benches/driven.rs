@@ -69,7 +69,7 @@ fn main() {
             }
         }
     }
-    for name in amp_names().into_iter().filter(|n| n.contains(&wanted)) {
+    for name in amp_names().filter(|n| n.contains(&wanted)) {
         let built = AmpFile::preset(name).and_then(|a| a.state().circuit()).expect(name);
         for quality in Quality::ALL {
             let took = seconds(&built.circuit, INPUT_PART, built.output, quality, 0.3);

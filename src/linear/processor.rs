@@ -172,9 +172,7 @@ fn run<const G: usize>(
 ) -> usize {
     let (groups, states) = (&groups[..G], &mut states[..G]);
     let mut now = [GroupState { s1: Quad::ZERO, s2: Quad::ZERO }; G];
-    for g in 0..G {
-        now[g] = states[g];
-    }
+    now.copy_from_slice(states);
     for n in 0..input.len().min(sums.len()) {
         let mut sum = sums[n];
         for g in 0..G {
@@ -188,8 +186,6 @@ fn run<const G: usize>(
         }
         sums[n] = sum;
     }
-    for g in 0..G {
-        states[g] = now[g];
-    }
+    states.copy_from_slice(&now);
     G
 }
