@@ -1,7 +1,7 @@
 //! How many times as fast as real time the driven path is, on one core, at 48 kHz; and, where
 //! ngspice is at hand, how many times as fast as its `.tran` on the same two stages.
 //!
-//! `cargo bench --bench driven`
+//! `cargo bench --bench driven`, or with a word after `--` only what has it in its name.
 
 #[path = "../tests/common/cards.rs"]
 #[allow(dead_code)]
@@ -47,6 +47,7 @@ fn seconds(circuit: &Circuit, input: &str, output: Node, quality: Quality, peak:
 }
 
 fn main() {
+    let wanted = std::env::args().skip(1).find(|a| !a.starts_with('-')).unwrap_or_default();
     println!("{SECONDS} s of a sine at 220 Hz, in multiples of real time on one core:");
     let mut two_stages = f64::NAN;
     for (what, name, peak) in [
@@ -55,6 +56,9 @@ fn main() {
         ("two stages round a stack, 1 V", "two-stage-fixed-middle-220hz-1v", 1.0),
         ("power stage with feedback, 6 V", "power-feedback-speaker-220hz-6v", 6.0),
     ] {
+        if !what.contains(&wanted) {
+            continue;
+        }
         let deck = deck::read(&reference(&format!("{name}.cir")));
         let output = deck.circuit.find_node("out").expect("the node `out`");
         for quality in Quality::ALL {
@@ -65,12 +69,15 @@ fn main() {
             }
         }
     }
-    for name in amp_names() {
+    for name in amp_names().filter(|n| n.contains(&wanted)) {
         let built = AmpFile::preset(name).and_then(|a| a.state().circuit()).expect(name);
         for quality in Quality::ALL {
             let took = seconds(&built.circuit, INPUT_PART, built.output, quality, 0.3);
             println!("  {name}, whole amp, 0.3 V, {}: {:.2}", quality.name(), SECONDS / took);
         }
+    }
+    if two_stages.is_nan() {
+        return;
     }
     // The decks of tests/reference/tran ask for steps of 1/1.152 MHz at most; so does this one.
     let deck = std::fs::read_to_string(reference("two-stage-fixed-middle-220hz-1v.cir"))

@@ -1,7 +1,7 @@
 //! Hear a modification of a guitar valve amplifier before the iron is hot,
 //! and prove afterwards that it did what was promised.
 
-#![forbid(unsafe_code)]
+#![deny(unsafe_code)]
 
 pub mod amp;
 pub mod analysis;
@@ -16,6 +16,7 @@ pub mod plot;
 pub mod random;
 pub mod render;
 pub mod report;
+pub mod simd;
 pub mod speaker;
 pub mod units;
 pub mod valves;

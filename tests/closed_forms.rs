@@ -11,8 +11,9 @@ use presolder::valves::{
     PentodeCapacitances, TriodeCapacitances, TriodeCurrents, TriodeLaw, TriodeType,
 };
 
-use common::cards::{PentodeCard, TriodeCard};
+use common::cards::PentodeCard;
 use common::deck::{pentode_type, triode_type};
+use common::published::KOREN_12AX7;
 
 /// A circuit being put together, with the input `in` and parts numbered as they come.
 struct Bench {
@@ -289,19 +290,6 @@ fn gain_of_a_valve_stage() {
     let expected = mu * 100e3 / (rp_ohms + (mu + 1.0) * 100e3);
     assert_close_complex(follower.gain("cathode", 1e3), Complex::from(expected), 1e-12);
 }
-
-/// Koren's 12AX7 (errata of "Improved vacuum-tube models for SPICE simulations", Glass Audio 8(5),
-/// 1996, table 1) with the grid conduction of the reference decks.
-const KOREN_12AX7: TriodeCard = TriodeCard {
-    mu: 100.0,
-    ex: 1.4,
-    kg1: 1060.0,
-    kp: 600.0,
-    kvb: 300.0,
-    gg: 6.177e-4,
-    cg: 9.901,
-    xi: 1.314,
-};
 
 fn koren_stage(supply_volts: f64, bypassed: bool) -> Bench {
     let mut bench = Bench::new();

@@ -4,37 +4,11 @@ mod common;
 
 use std::sync::Arc;
 
+use common::sines::harmonics;
 use common::{deck, reference, table};
-use nalgebra::{DMatrix, DVector};
 use presolder::driven::{DrivenPlan, Quality};
 
 const RATE_HZ: f64 = 48_000.0;
-
-/// Peak volts and phase (degrees, against a cosine) of harmonics 0 to `count`, by least squares.
-fn harmonics(samples: &[f64], start_s: f64, frequency_hz: f64, count: usize) -> Vec<(f64, f64)> {
-    let columns = 2 * count + 1;
-    let basis = DMatrix::from_fn(samples.len(), columns, |n, c| {
-        let t = start_s + n as f64 / RATE_HZ;
-        let angle = std::f64::consts::TAU * frequency_hz * t * c.div_ceil(2) as f64;
-        if c == 0 {
-            1.0
-        } else if c % 2 == 1 {
-            angle.cos()
-        } else {
-            angle.sin()
-        }
-    });
-    let fit = (basis.transpose() * &basis)
-        .cholesky()
-        .expect("a well-posed fit")
-        .solve(&(basis.transpose() * DVector::from_column_slice(samples)));
-    let mut all = vec![(fit[0], 0.0)];
-    for k in 1..=count {
-        let (c, s) = (fit[2 * k - 1], fit[2 * k]);
-        all.push((c.hypot(s), (-s).atan2(c).to_degrees()));
-    }
-    all
-}
 
 /// `NAME-FREQUENCYhz-PEAKv` as its three parts.
 fn split(stem: &str) -> (f64, f64) {
@@ -72,7 +46,7 @@ fn harmonics_are_those_of_every_reference_table() {
         let troubles = processor.troubles();
         assert_eq!(troubles, Default::default(), "{stem}");
         let window = &out[19_200 + delay..24_000 + delay];
-        let got = harmonics(window, 0.4, frequency_hz, 20);
+        let got = harmonics(window, 19_200, RATE_HZ, frequency_hz, 20);
         let fundamental = expected[1][1];
         let mut line = format!(
             "{stem}: {:?}, {:.2} Newton steps, {:.1} times real time:",

@@ -12,7 +12,7 @@ use presolder::circuit::{Kind, LinearCircuit, OperatingPoint};
 use presolder::units::Position;
 use presolder::valves::Library;
 
-use common::cards::{PentodeCard, TriodeCard, ValveCards};
+use common::cards;
 use common::ngspice::{self, Sweep};
 use common::rng::Rng;
 use common::{Deviation, decibels};
@@ -299,54 +299,11 @@ fn gain_and_range_are_sensible() {
     }
 }
 
-/// The parameters of the reference decks' equations, from the valve files.
-fn cards(library: &Library) -> ValveCards {
-    let mut cards = ValveCards::default();
-    for file in library.files() {
-        let name = file.type_name.clone();
-        if let Some(t) = &file.triode
-            && let (Some(k), Some(g)) = (&t.koren, &t.grid)
-        {
-            cards.triodes.insert(
-                name.clone(),
-                TriodeCard {
-                    mu: k.mu,
-                    ex: k.ex,
-                    kg1: k.kg1,
-                    kp: k.kp,
-                    kvb: k.kvb,
-                    gg: g.gg,
-                    cg: g.cg,
-                    xi: g.xi,
-                },
-            );
-        }
-        if let Some(p) = &file.pentode {
-            let (k, g) = (&p.koren, &p.grid);
-            cards.pentodes.insert(
-                name,
-                PentodeCard {
-                    mu: k.mu,
-                    ex: k.ex,
-                    kg1: k.kg1,
-                    kg2: k.kg2,
-                    kp: k.kp,
-                    kvb: k.kvb,
-                    gg: g.gg,
-                    cg: g.cg,
-                    xi: g.xi,
-                },
-            );
-        }
-    }
-    cards
-}
-
 /// Each whole amp, sound included, at its own and at random control positions, in ngspice.
 #[test]
 #[ignore = "needs ngspice; ./scripts/test runs it"]
 fn whole_amps_answer_as_in_ngspice() {
-    let cards = cards(&Library::embedded().expect("valves"));
+    let cards = cards::of_library(&Library::embedded().expect("valves"));
     let mut rng = Rng::new(Rng::announced_seed());
     for name in amp_names() {
         let mut worst = Deviation::default();

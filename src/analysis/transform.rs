@@ -32,9 +32,12 @@ impl Transform {
     /// Plans and takes the FFT; no signal, no transform: an empty one counts as a single 0.
     pub(super) fn new(signal: &[f64], sample_rate_hz: f64) -> Transform {
         let points = fft_points((2 * signal.len()).max(4 * HALF_WIDTH as usize));
-        let mut padded = vec![0.0; points];
-        padded[..signal.len()].copy_from_slice(signal);
-        let bins = forward(&mut padded);
+        let bins = ROOM.with_borrow_mut(|room| {
+            room.signal.clear();
+            room.signal.extend_from_slice(signal);
+            room.signal.resize(points, 0.0);
+            transformed(&mut room.signal, &mut room.scratch)
+        });
         let middle = signal.len() / 2;
         let bessel_at_beta = bessel_i0(KAISER_BETA);
         Transform { bins, points, middle, sample_rate_hz, bessel_at_beta }
@@ -85,12 +88,29 @@ thread_local! {
     static PLANNER: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
 }
 
+/// Memory for FFTs of a million points, kept: asking the system for it anew each time takes nearly as
+/// long as the FFT.
+#[derive(Default)]
+struct Room {
+    signal: Vec<f64>,
+    scratch: Vec<Complex<f64>>,
+}
+
+thread_local! {
+    static ROOM: RefCell<Room> = RefCell::new(Room::default());
+}
+
 /// FFT of a real signal of even length: bins 0 to N/2. The signal is used as scratch.
 pub(super) fn forward(signal: &mut [f64]) -> Vec<Complex<f64>> {
+    ROOM.with_borrow_mut(|room| transformed(signal, &mut room.scratch))
+}
+
+fn transformed(signal: &mut [f64], scratch: &mut Vec<Complex<f64>>) -> Vec<Complex<f64>> {
     let plan = PLANNER.with_borrow_mut(|p| p.plan_fft_forward(signal.len()));
     let mut bins = plan.make_output_vec();
+    scratch.resize(plan.get_scratch_len(), Complex::new(0.0, 0.0));
     // The lengths agree by construction; the only error there is cannot occur.
-    let done = plan.process(signal, &mut bins);
+    let done = plan.process_with_scratch(signal, &mut bins, scratch);
     debug_assert!(done.is_ok());
     bins
 }

@@ -12,7 +12,7 @@ use crate::analysis::corners::decibels;
 use crate::audio::write_whole;
 use crate::circuit::{LinearCircuit, Node};
 use crate::plot::{self, Curve};
-use crate::render::{RenderError, RenderPath};
+use crate::render::RenderError;
 use crate::report::NodeSweep;
 
 /// Gain from the input to the output or any node: exact from the circuit, or as rendered.
@@ -148,19 +148,16 @@ fn gains(
     node: Node,
     frequency_hz: &[f64],
 ) -> Result<Vec<nalgebra::Complex<f64>>, Failure> {
+    let version = state.version();
+    let wrong = |source| RenderError::Circuit { version: version.to_owned(), source };
+    let linear = LinearCircuit::of(&built.circuit).map_err(wrong)?;
     if args.rendered {
-        let rate_hz = f64::from(args.rate);
-        let response = NodeSweep::new(rate_hz).map_err(Failure::input)?.measure(
-            state,
-            built,
-            node,
-            RenderPath::Linear,
-        )?;
+        let sweep = NodeSweep::new(f64::from(args.rate)).map_err(Failure::input)?;
+        let poles = linear.poles().map_err(wrong)?;
+        let response = sweep.measure(version, &linear, &poles, node)?;
         // A frequency outside of what audio can show is the user's to mend.
         return response.gains(frequency_hz).map_err(Failure::input);
     }
-    let wrong = |source| RenderError::Circuit { version: state.version().to_owned(), source };
-    let linear = LinearCircuit::of(&built.circuit).map_err(wrong)?;
     let gains = linear.transfer(INPUT_PART, node).and_then(|t| t.gains(frequency_hz));
     Ok(gains.map_err(wrong)?)
 }

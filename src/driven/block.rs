@@ -7,6 +7,7 @@ use super::discrete::Discrete;
 use super::modal::modes;
 use super::panels::{Panels, padded};
 use crate::circuit::system::MAX_PORTS;
+use crate::simd::{QUAD, Quad};
 
 /// A device of a block.
 #[derive(Clone, Debug)]
@@ -50,39 +51,40 @@ pub struct PlannedBlock {
     pub outputs: Vec<usize>,
     /// Port voltages at rest.
     pub rest_volts: Vec<f64>,
+    /// By device, then by block below that draws current: its first port, and how many it has.
+    pub places: Vec<(usize, usize)>,
     /// One over the move (volts) that counts as converged, for each device port.
     pub exactness: Vec<f64>,
     /// Error (volts) that kept slopes may leave at each device port.
     pub errors_v: Vec<f64>,
-    /// One over the error of a current (amperes) that kept slopes may leave.
+    /// One over the error of a port's current (amperes) that kept slopes may leave.
     pub current_exactness: Vec<f64>,
     /// History at rest (all else is a deviation from it), of every capacitor and winding.
     pub rest_states: Vec<f64>,
     /// From the running states (modes) to those of capacitors and windings, and back.
     pub to_states: DMatrix<f64>,
     pub from_states: DMatrix<f64>,
-    /// What each running state keeps of itself and takes from its neighbour, padded; or the whole
-    /// matrix where there are no good modes.
-    pub diagonal: Vec<f64>,
-    pub cross: Vec<f64>,
+    /// What each running state keeps of itself and takes from its neighbour; or the whole matrix where
+    /// there are no good modes.
+    pub diagonal: Vec<Quad>,
+    pub cross: Vec<Quad>,
     pub dense: Option<Panels>,
-    /// `[B L]`.
+    /// `[B L]`: what inputs and port currents add to the next history.
     pub inputs: Panels,
-    /// `[C D_ext; Cj D_ext]`: columns are states, then the external input.
-    pub to_ports: Panels,
-    /// `[Cy Dy Ky]`.
+    /// What the history (padded) and known inputs, drives, and port currents add to the ports' voltages and, below them,
+    /// to the currents drawn from the cut nodes.
+    pub to_ports: DMatrix<f64>,
+    pub drives: DMatrix<f64>,
+    pub coupling: DMatrix<f64>,
+    /// `[Cy Dy Ky]`, the history padded.
     pub to_outputs: Panels,
-    /// Row-major, ports x ports.
-    pub k: Vec<f64>,
-    /// Row-major, ports x tears.
-    pub d: Vec<f64>,
-    /// Row-major, tears x ports, and tears x tears.
-    pub kj: Vec<f64>,
-    pub dj: Vec<f64>,
 }
 
-fn row_major(m: &DMatrix<f64>) -> Vec<f64> {
-    m.row_iter().flat_map(|r| r.iter().copied().collect::<Vec<_>>()).collect()
+/// A list in quads, filled up with zeros.
+fn quads(list: &[f64]) -> Vec<Quad> {
+    let at = |k: usize| list.get(k).copied().unwrap_or(0.0);
+    let quad = |q: usize| Quad(std::array::from_fn(|k| at(q * QUAD + k)));
+    (0..list.len().div_ceil(QUAD)).map(quad).collect()
 }
 
 fn beside(blocks: &[&DMatrix<f64>]) -> DMatrix<f64> {
@@ -105,21 +107,26 @@ fn below(upper: &DMatrix<f64>, lower: &DMatrix<f64>) -> DMatrix<f64> {
 
 impl PlannedBlock {
     /// An error in a current that is drawn from the block above moves the voltages there, and by way
-    /// of the cut nodes those here: both count in what an error may be.
-    pub fn mind_the_block_above(&mut self, above: &Self, own: usize) {
-        let Some(child) = above.children.iter().find(|c| c.block == own) else { return };
+    /// of the cut nodes those here: both count in what an error may be, on either side.
+    pub fn mind_the_block_above(&mut self, above: &mut Self, own: usize) {
+        let Some(child) = above.children.iter().find(|c| c.block == own).copied() else { return };
         let (q, m) = (self.ports, self.tears);
         for t in 0..m {
             let node = child.first_port + t;
-            let impedance = |c: usize| above.k[c * above.ports + node].abs();
+            let impedance = |c: usize| above.coupling[(c, node)].abs();
             let there = above.errors_v.iter().enumerate();
             let there = there.map(|(c, e)| impedance(c) / e).fold(0.0, f64::max);
-            let here = self.errors_v.iter().enumerate();
-            let here = here.map(|(c, e)| self.d[c * m + t].abs() / e).fold(0.0, f64::max);
-            let each = there + impedance(node) * here;
-            for (port, exactness) in self.current_exactness.iter_mut().enumerate() {
-                *exactness += self.kj[t * q + port].abs() * each;
+            // What a volt at each cut node moves here.
+            let here = |u: usize| {
+                let each = self.errors_v.iter().enumerate();
+                each.map(|(c, e)| self.drives[(c, u)].abs() / e).fold(0.0, f64::max)
+            };
+            let here: f64 = (0..m).map(|u| impedance(child.first_port + u) * here(u)).sum();
+            for port in 0..q {
+                let drawn = self.coupling[(q + t, port)].abs();
+                self.current_exactness[port] += drawn * (there + here);
             }
+            above.current_exactness[node] += here;
         }
     }
 
@@ -127,9 +134,10 @@ impl PlannedBlock {
     pub fn set_matrices(&mut self, m: &Discrete) {
         let n = self.states;
         let (c, cj, cy, b, l);
+        let (diagonal, cross);
         match modes(&m.a) {
             Some(modal) => {
-                (self.diagonal, self.cross, self.dense) = (modal.diagonal, modal.cross, None);
+                (diagonal, cross, self.dense) = (modal.diagonal, modal.cross, None);
                 (self.to_states, self.from_states) = (modal.to_states, modal.from_states);
                 c = &m.c * &self.to_states;
                 cj = &m.cj * &self.to_states;
@@ -138,26 +146,55 @@ impl PlannedBlock {
                 l = &self.from_states * &m.l;
             }
             None => {
-                (self.diagonal, self.cross) = (vec![0.0; n], vec![0.0; n]);
-                self.dense = Some(Panels::new(&m.a));
+                (diagonal, cross) = (vec![], vec![]);
+                self.dense = Some(Panels::new(&m.a.clone().resize_horizontally(padded(n), 0.0)));
                 self.to_states = DMatrix::identity(n, n);
                 self.from_states = DMatrix::identity(n, n);
                 (c, cj, cy) = (m.c.clone(), m.cj.clone(), m.cy.clone());
                 (b, l) = (m.b.clone(), m.l.clone());
             }
         }
-        self.diagonal.resize(padded(n), 0.0);
-        self.cross.resize(padded(n), 0.0);
-        self.inputs = Panels::new(&beside(&[&b, &l]));
+        (self.diagonal, self.cross) = (quads(&diagonal), quads(&cross));
         let external = self.knowns.len();
-        let d_external = m.d.columns(0, external).into_owned();
-        let dj_external = m.dj.columns(0, external).into_owned();
-        self.to_ports =
-            Panels::new(&below(&beside(&[&c, &d_external]), &beside(&[&cj, &dj_external])));
-        self.to_outputs = Panels::new(&beside(&[&cy, &m.dy, &m.ky]));
-        self.k = row_major(&m.k);
-        self.d = row_major(&m.d.columns(external, self.tears).into_owned());
-        self.kj = row_major(&m.kj);
-        self.dj = row_major(&m.dj.columns(external, self.tears).into_owned());
+        let d = below(&m.d, &m.dj);
+        // A product takes the padded history.
+        let wide = |m: DMatrix<f64>| m.resize_horizontally(padded(n), 0.0);
+        self.to_ports = beside(&[&wide(below(&c, &cj)), &d.columns(0, external).into_owned()]);
+        self.drives = d.columns(external, self.tears).into_owned();
+        self.coupling = below(&m.k, &m.kj);
+        self.inputs = Panels::new(&beside(&[&b, &l]));
+        self.to_outputs = Panels::new(&beside(&[&wide(cy), &m.dy, &m.ky]));
+    }
+
+    /// Where port currents are among history, inputs and currents.
+    #[inline(always)]
+    pub fn currents_at(&self) -> usize {
+        self.padded_states() + self.knowns.len() + self.tears
+    }
+
+    /// History in whole quads.
+    #[inline(always)]
+    pub fn padded_states(&self) -> usize {
+        padded(self.states)
+    }
+
+    /// Number of devices and of blocks below that draw current.
+    #[inline(always)]
+    pub fn lines(&self) -> usize {
+        self.places.len()
+    }
+
+    /// Once it is known which blocks below draw current: where they and the devices are, and what an
+    /// error of each current may be.
+    pub fn set_lines(&mut self) {
+        let below = self.children.iter().filter(|c| c.loads).map(|c| (c.first_port, c.tears));
+        let all = self.devices.iter().map(|d| (d.first_port, d.ports)).chain(below);
+        self.places = all.collect();
+        // What a current of one ampere in a port moves, in units of the errors that may be left.
+        let moved = |port: usize| {
+            let each = self.errors_v.iter().enumerate();
+            each.map(|(c, e)| self.coupling[(c, port)].abs() / e).fold(0.0, f64::max)
+        };
+        self.current_exactness = (0..self.ports).map(moved).collect();
     }
 }

@@ -1,7 +1,9 @@
 //! Valve laws as the engine evaluates them: the published equations as products of tables.
 
 use super::fast::{Above, Proportional, SoftPower};
+use super::running::Line;
 use crate::circuit::system::{DeviceCurrents, DeviceLaw, MAX_PORTS};
+use crate::simd::Quad;
 use crate::valves::{
     DempwolfZoelzer, GridConduction, KorenPentodeConstants, KorenTriodeConstants, PentodeForm,
     TriodeForm,
@@ -233,6 +235,51 @@ impl FastLaw {
             Self::DempwolfZoelzer(d) => d.currents(volts[0], volts[1]),
             Self::Pentode(p) => p.currents(volts),
             Self::Exact(law) => law.currents(volts),
+        }
+    }
+}
+
+impl FastLaw {
+    /// The device at the voltages of its ports (more may follow), its currents at rest taken off. What lies
+    /// beyond its ports is left alone.
+    // Each arm writes what it has: one result for all arms would go through memory.
+    #[inline(always)]
+    pub fn linearise(&self, volts: &[f64], rest_a: &[f64; MAX_PORTS], line: &mut Line) {
+        match self {
+            Self::Triode(t) => two(&t.currents(volts[0], volts[1]), rest_a, line),
+            Self::DempwolfZoelzer(d) => two(&d.currents(volts[0], volts[1]), rest_a, line),
+            Self::Pentode(p) => {
+                let at = p.currents(&[volts[0], volts[1], volts[2]]);
+                let (i, s) = (&at.current_a, &at.by_voltage_s);
+                line.current_a = Quad([i[0] - rest_a[0], i[1] - rest_a[1], i[2] - rest_a[2], 0.0]);
+                for c in 0..MAX_PORTS {
+                    line.slopes[c] = Quad([s[0][c], s[1][c], s[2][c], 0.0]);
+                }
+            }
+            Self::Exact(law) => exact(law, volts, rest_a, line),
+        }
+    }
+}
+
+/// A device of two ports.
+#[inline(always)]
+fn two(at: &DeviceCurrents, rest_a: &[f64; MAX_PORTS], line: &mut Line) {
+    let (i, s) = (&at.current_a, &at.by_voltage_s);
+    line.current_a = Quad([i[0] - rest_a[0], i[1] - rest_a[1], 0.0, 0.0]);
+    line.slopes[0] = Quad([s[0][0], s[1][0], 0.0, 0.0]);
+    line.slopes[1] = Quad([s[0][1], s[1][1], 0.0, 0.0]);
+}
+
+#[inline(never)]
+fn exact(law: &DeviceLaw, volts: &[f64], rest_a: &[f64; MAX_PORTS], line: &mut Line) {
+    let ports = law.ports();
+    let mut own = [0.0; MAX_PORTS];
+    own[..ports].copy_from_slice(&volts[..ports]);
+    let at = law.currents(&own);
+    for k in 0..ports {
+        line.current_a.0[k] = at.current_a[k] - rest_a[k];
+        for c in 0..ports {
+            line.slopes[c].0[k] = at.by_voltage_s[k][c];
         }
     }
 }

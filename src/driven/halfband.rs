@@ -8,7 +8,7 @@
 /// Attenuation that the filters are designed for.
 pub const STOPBAND_DB: f64 = 110.0;
 
-/// A halfband filter: the taps at even places (the middle tap is one half).
+/// A halfband filter: the taps at even places (the middle tap is one half), zeros behind them.
 #[derive(Clone, Debug)]
 pub struct Halfband {
     even_taps: Box<[f64]>,
@@ -48,7 +48,7 @@ impl Halfband {
         // Unity at zero frequency, and a perfect zero at half the higher rate.
         let sum: f64 = even_taps.iter().sum();
         even_taps.iter_mut().for_each(|t| *t *= 0.5 / sum);
-        Self { even_taps: even_taps.into_boxed_slice(), m }
+        Self { even_taps: in_fours(even_taps), m }
     }
 
     /// Delay of doubling and halving with this filter, in samples of the higher rate.
@@ -60,7 +60,7 @@ impl Halfband {
     #[cfg(test)]
     fn taps(&self) -> Vec<f64> {
         let mut taps = vec![0.0; 4 * self.m + 3];
-        for (k, t) in self.even_taps.iter().enumerate() {
+        for (k, t) in self.even_taps.iter().enumerate().take(2 * self.m + 2) {
             taps[2 * k] = *t;
         }
         taps[2 * self.m + 1] = 0.5;
@@ -110,27 +110,39 @@ impl Past {
     }
 }
 
-/// Sum of products, eight at a time.
+/// Sum of products of two lists, the shorter of which decides; eight at a time.
 #[inline(always)]
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let n = a.len().min(b.len());
-    let (a, b) = (&a[..n], &b[..n]);
-    let mut sums = [0.0; 8];
+    let (a, _) = a.as_chunks::<4>();
+    let (b, _) = b.as_chunks::<4>();
+    let count = a.len().min(b.len());
+    let (a, b) = (&a[..count], &b[..count]);
+    let (mut even, mut odd) = ([0.0; 4], [0.0; 4]);
     let mut at = 0;
-    while at + 8 <= n {
-        for k in 0..8 {
-            sums[k] += a[at + k] * b[at + k];
+    while at + 1 < count {
+        for k in 0..4 {
+            even[k] += a[at][k] * b[at][k];
         }
-        at += 8;
+        for k in 0..4 {
+            odd[k] += a[at + 1][k] * b[at + 1][k];
+        }
+        at += 2;
     }
-    let mut rest = 0.0;
-    while at < n {
-        rest += a[at] * b[at];
-        at += 1;
+    if at < count {
+        for k in 0..4 {
+            even[k] += a[at][k] * b[at][k];
+        }
     }
-    let half: [f64; 4] =
-        [sums[0] + sums[4], sums[1] + sums[5], sums[2] + sums[6], sums[3] + sums[7]];
-    (half[0] + half[1]) + (half[2] + half[3]) + rest
+    for k in 0..4 {
+        even[k] += odd[k];
+    }
+    (even[0] + even[1]) + (even[2] + even[3])
+}
+
+/// A list with zeros at its end, so that it is a whole number of fours.
+pub fn in_fours(mut list: Vec<f64>) -> Box<[f64]> {
+    list.resize(list.len().next_multiple_of(4), 0.0);
+    list.into_boxed_slice()
 }
 
 /// Doubles the rate: one sample in, two out.

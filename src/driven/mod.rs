@@ -19,7 +19,7 @@ mod equaliser;
 mod error;
 mod fast;
 mod halfband;
-mod kernel;
+mod inverse;
 mod modal;
 mod oversample;
 mod panels;
@@ -27,6 +27,7 @@ mod partition;
 mod plan;
 mod processor;
 mod quality;
+mod running;
 mod statistics;
 
 pub use error::DrivenError;

@@ -1,118 +1,153 @@
 //! Small dense matrices laid out for one product with a vector per step.
+//!
+//! Vectors are padded to whole quads (four numbers). A matrix is cut into panels of four quads of rows,
+//! then two, then one; each lies column by column, so that a product keeps its sums in registers.
 
 use nalgebra::DMatrix;
 
-/// Rows of a panel: eight sums run side by side.
-const WIDE: usize = 8;
-/// Rows of the last panel, where four are enough.
-const NARROW: usize = 4;
+use crate::simd::{QUAD, Quad};
 
-/// A matrix in panels of eight rows (the last one of four, if that will do), each column by column.
+/// Adds the product of a matrix, by columns of `W` quads, with as many numbers as it has columns.
+#[inline(always)]
+pub fn add_products<const W: usize>(sums: &mut [Quad; W], columns: &[[Quad; W]], x: &[f64]) {
+    let x = &x[..columns.len()];
+    // Two sums side by side: an addition waits for the one before it.
+    let mut odd = [Quad::ZERO; W];
+    let mut c = 0;
+    while c + 1 < columns.len() {
+        for q in 0..W {
+            sums[q].add(&columns[c][q], x[c]);
+        }
+        for q in 0..W {
+            odd[q].add(&columns[c + 1][q], x[c + 1]);
+        }
+        c += 2;
+    }
+    if c < columns.len() {
+        for q in 0..W {
+            sums[q].add(&columns[c][q], x[c]);
+        }
+    }
+    for q in 0..W {
+        sums[q] = sums[q].plus(&odd[q]);
+    }
+}
+
+/// The same for the listed columns, the others' numbers being zero.
+#[inline(always)]
+pub fn add_listed<const W: usize>(
+    sums: &mut [Quad; W],
+    columns: &[[Quad; W]],
+    listed: &[usize],
+    x: &[f64],
+) {
+    let x = &x[..columns.len()];
+    let mut odd = [Quad::ZERO; W];
+    let mut at = 0;
+    while at + 1 < listed.len() {
+        let (a, b) = (listed[at], listed[at + 1]);
+        let (first, second, xa, xb) = (&columns[a], &columns[b], x[a], x[b]);
+        for q in 0..W {
+            sums[q].add(&first[q], xa);
+        }
+        for q in 0..W {
+            odd[q].add(&second[q], xb);
+        }
+        at += 2;
+    }
+    if at < listed.len() {
+        let a = listed[at];
+        let (column, x) = (&columns[a], x[a]);
+        for q in 0..W {
+            sums[q].add(&column[q], x);
+        }
+    }
+    for q in 0..W {
+        sums[q] = sums[q].plus(&odd[q]);
+    }
+}
+
+/// A count of rows padded to whole quads.
+pub fn padded(rows: usize) -> usize {
+    rows.div_ceil(QUAD) * QUAD
+}
+
+/// A matrix of any size, in panels of four quads of rows, then two, then one, each column by column.
 #[derive(Clone, Debug)]
 pub struct Panels {
     columns: usize,
-    wide: Box<[[f64; WIDE]]>,
-    narrow: Box<[[f64; NARROW]]>,
-}
-
-/// A count of rows padded to whole panels.
-pub fn padded(rows: usize) -> usize {
-    rows.div_ceil(NARROW) * NARROW
+    fours: Vec<[Quad; 4]>,
+    two: Vec<[Quad; 2]>,
+    one: Vec<[Quad; 1]>,
 }
 
 impl Panels {
     /// Lays out a matrix.
     pub fn new(m: &DMatrix<f64>) -> Self {
-        let (rows, columns) = m.shape();
-        let at = |r: usize, c: usize| if r < rows { m[(r, c)] } else { 0.0 };
-        let wide_rows = padded(rows) / WIDE * WIDE;
-        let mut wide = Vec::new();
-        for first in (0..wide_rows).step_by(WIDE) {
-            wide.extend((0..columns).map(|c| std::array::from_fn(|k| at(first + k, c))));
+        let quads = m.nrows().div_ceil(QUAD);
+        let quad = |quad: usize, c: usize| {
+            let at = |r: usize| if r < m.nrows() { m[(r, c)] } else { 0.0 };
+            Quad(std::array::from_fn(|k| at(quad * QUAD + k)))
+        };
+        let mut new = Self { columns: m.ncols(), fours: vec![], two: vec![], one: vec![] };
+        for first in (0..quads / 4 * 4).step_by(4) {
+            new.fours.extend((0..m.ncols()).map(|c| std::array::from_fn(|q| quad(first + q, c))));
         }
-        let narrow = if wide_rows < padded(rows) { columns } else { 0 };
-        let narrow = (0..narrow).map(|c| std::array::from_fn(|k| at(wide_rows + k, c)));
-        Self { columns, wide: wide.into_boxed_slice(), narrow: narrow.collect() }
+        if quads & 2 != 0 {
+            let first = quads / 4 * 4;
+            new.two.extend((0..m.ncols()).map(|c| std::array::from_fn(|q| quad(first + q, c))));
+        }
+        if quads & 1 != 0 {
+            new.one.extend((0..m.ncols()).map(|c| [quad(quads - 1, c)]));
+        }
+        new
     }
 
-    /// `out = start + M x` for padded `start` and `out`; `x` has as many entries as columns.
-    // Loops by index: adapters of iterators are calls where the units of a crate are compiled apart.
+    /// `out = M x` for a padded `out`; `x` has an entry for each column, or more.
     #[inline(always)]
-    pub fn product(&self, start: &[f64], x: &[f64], out: &mut [f64]) {
-        let columns = self.columns;
-        let x = &x[..columns];
-        let (mut row, mut first) = (0, 0);
-        while row + WIDE <= out.len() {
-            let panel = &self.wide[first..first + columns];
-            let mut sum = [0.0; WIDE];
-            for k in 0..WIDE {
-                sum[k] = start[row + k];
-            }
-            for c in 0..columns {
-                for k in 0..WIDE {
-                    sum[k] += panel[c][k] * x[c];
-                }
-            }
-            for k in 0..WIDE {
-                out[row + k] = sum[k];
-            }
-            (row, first) = (row + WIDE, first + columns);
-        }
-        if row < out.len() {
-            let panel = &self.narrow[..columns];
-            let mut sum = [0.0; NARROW];
-            for k in 0..NARROW {
-                sum[k] = start[row + k];
-            }
-            for c in 0..columns {
-                for k in 0..NARROW {
-                    sum[k] += panel[c][k] * x[c];
-                }
-            }
-            for k in 0..NARROW {
-                out[row + k] = sum[k];
-            }
-        }
+    pub fn product(&self, x: &[f64], out: &mut [f64]) {
+        self.each_panel(x, out, false);
     }
 
-    /// `out += M x`, where `x` is zero but for the listed columns.
+    /// `out += M x`.
     #[inline(always)]
-    pub fn add_columns(&self, listed: &[usize], x: &[f64], out: &mut [f64]) {
-        let columns = self.columns;
-        let x = &x[..listed.len()];
-        let (mut row, mut first) = (0, 0);
-        while row + WIDE <= out.len() {
-            let panel = &self.wide[first..first + columns];
-            let mut sum = [0.0; WIDE];
-            for k in 0..WIDE {
-                sum[k] = out[row + k];
-            }
-            for c in 0..listed.len() {
-                let column = &panel[listed[c]];
-                for k in 0..WIDE {
-                    sum[k] += column[k] * x[c];
-                }
-            }
-            for k in 0..WIDE {
-                out[row + k] = sum[k];
-            }
-            (row, first) = (row + WIDE, first + columns);
+    pub fn add_product(&self, x: &[f64], out: &mut [f64]) {
+        self.each_panel(x, out, true);
+    }
+
+    #[inline(always)]
+    fn each_panel(&self, x: &[f64], out: &mut [f64], add: bool) {
+        let x = &x[..self.columns];
+        let (mut out, _) = out.as_chunks_mut::<QUAD>();
+        let mut first = 0;
+        while first < self.fours.len() {
+            let (own, rest) = out.split_at_mut(4);
+            panel(&self.fours[first..first + self.columns], x, own, add);
+            (out, first) = (rest, first + self.columns);
         }
-        if row < out.len() {
-            let mut sum = [0.0; NARROW];
-            for k in 0..NARROW {
-                sum[k] = out[row + k];
-            }
-            for c in 0..listed.len() {
-                let column = &self.narrow[listed[c]];
-                for k in 0..NARROW {
-                    sum[k] += column[k] * x[c];
-                }
-            }
-            for k in 0..NARROW {
-                out[row + k] = sum[k];
-            }
+        if !self.two.is_empty() {
+            let (own, rest) = out.split_at_mut(2);
+            panel(&self.two, x, own, add);
+            out = rest;
         }
+        if !self.one.is_empty() {
+            panel(&self.one, x, out, add);
+        }
+    }
+}
+
+#[inline(always)]
+fn panel<const R: usize>(cells: &[[Quad; R]], x: &[f64], out: &mut [[f64; QUAD]], add: bool) {
+    let out = &mut out[..R];
+    let mut sums = [Quad::ZERO; R];
+    if add {
+        for q in 0..R {
+            sums[q] = Quad(out[q]);
+        }
+    }
+    add_products(&mut sums, cells, x);
+    for q in 0..R {
+        out[q] = sums[q].0;
     }
 }
 
@@ -122,21 +157,33 @@ mod tests {
 
     #[test]
     fn products_are_those_of_the_matrix() {
-        for (rows, columns) in [(1, 1), (3, 5), (4, 2), (5, 7), (8, 3), (13, 9), (20, 4)] {
+        for (rows, columns) in
+            [(1, 1), (3, 5), (4, 2), (5, 7), (8, 3), (13, 9), (20, 4), (27, 6), (32, 5)]
+        {
             let m = DMatrix::from_fn(rows, columns, |r, c| (r * 17 + c * 5) as f64 * 0.25 - 3.0);
             let x: Vec<f64> = (0..columns).map(|c| c as f64 - 1.5).collect();
-            let start = vec![2.0; padded(rows)];
-            let mut out = vec![0.0; padded(rows)];
+            let mut out = vec![2.0; padded(rows)];
             let panels = Panels::new(&m);
-            panels.product(&start, &x, &mut out);
+            panels.add_product(&x, &mut out);
             for r in 0..rows {
                 let want: f64 = 2.0 + (0..columns).map(|c| m[(r, c)] * x[c]).sum::<f64>();
                 assert_eq!(out[r], want);
             }
-            let mut out = start;
-            panels.add_columns(&[columns - 1, 0], &[2.0, 1.0], &mut out);
-            for r in 0..rows {
-                assert_eq!(out[r], 2.0 + 2.0 * m[(r, columns - 1)] + m[(r, 0)]);
+        }
+    }
+
+    #[test]
+    fn listed_columns_are_all_that_counts() {
+        let columns: Vec<[Quad; 2]> = (0..5)
+            .map(|c| std::array::from_fn(|q| Quad([f64::from(c * 2 + q as i32); QUAD])))
+            .collect();
+        for listed in [&[][..], &[3], &[4, 1], &[0, 2, 3]] {
+            let mut sums = [Quad([1.0; QUAD]); 2];
+            add_listed(&mut sums, &columns, listed, &[1.0, 2.0, 3.0, 4.0, 5.0]);
+            for (q, sum) in sums.iter().enumerate() {
+                let want =
+                    1.0 + listed.iter().map(|&c| ((c * 2 + q) * (c + 1)) as f64).sum::<f64>();
+                assert_eq!(sum.0, [want; QUAD]);
             }
         }
     }

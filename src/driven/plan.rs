@@ -9,12 +9,12 @@ use super::device::FastLaw;
 use super::discrete::{Discrete, Terminals, device_ports};
 use super::equaliser;
 use super::error::DrivenError;
-use super::kernel::{MOST_PORTS, MOST_TEARS};
 use super::oversample::OversamplingPlan;
 use super::panels::Panels;
 use super::partition::{self, Block, Partition};
 use super::processor::DrivenProcessor;
 use super::quality::Quality;
+use super::running::{MOST_PORTS, MOST_TEARS};
 use crate::circuit::system::{DeviceLaw, MAX_PORTS, System, unknown};
 use crate::circuit::{Circuit, Kind, LinearCircuit, Node, OperatingPoint};
 
@@ -316,10 +316,11 @@ impl Maker<'_> {
             }
             planned.push(block);
         }
+        planned.iter_mut().for_each(PlannedBlock::set_lines);
         for index in 0..planned.len() {
             if let Some(parent) = partition.blocks[index].parent {
                 let (above, below) = planned.split_at_mut(index);
-                below[0].mind_the_block_above(&above[parent], index);
+                below[0].mind_the_block_above(&mut above[parent], index);
             }
         }
         for index in (0..planned.len()).rev() {
@@ -389,7 +390,8 @@ impl Maker<'_> {
         }
         self.find_outputs(&piece.circuit, &[], &mut outputs, &mut terminals);
         let shape = Shape { knowns, children: vec![], outputs, ports: 0 };
-        let block = self.block(piece, &system, &terminals, shape)?;
+        let mut block = self.block(piece, &system, &terminals, shape)?;
+        block.set_lines();
         Ok(PlannedSupply { block, nodes: nodes.len(), first_output })
     }
 
@@ -410,18 +412,12 @@ impl Maker<'_> {
             .collect();
         let errors_v: Vec<f64> =
             devices.iter().flat_map(|d| d.law.errors_v().into_iter().take(d.ports)).collect();
-        // What a current of one ampere in a port moves, in units of the errors that may be left.
-        let current_exactness = (0..errors_v.len())
-            .map(|port| {
-                let moved = errors_v.iter().enumerate();
-                moved.map(|(c, e)| matrices.k[(c, port)].abs() / e).fold(0.0, f64::max)
-            })
-            .collect();
         rest_volts.resize(shape.ports, 0.0);
         let loads = [&matrices.cj, &matrices.dj, &matrices.kj]
             .into_iter()
             .any(|m| m.iter().any(|v| *v != 0.0));
-        let empty = Panels::new(&nalgebra::DMatrix::zeros(0, 0));
+        let none = || nalgebra::DMatrix::zeros(0, 0);
+        let empty = Panels::new(&none());
         let mut block = PlannedBlock {
             states: system.storage.len(),
             knowns: shape.knowns,
@@ -436,19 +432,18 @@ impl Maker<'_> {
             rest_states,
             exactness,
             errors_v,
-            current_exactness,
-            to_states: nalgebra::DMatrix::zeros(0, 0),
-            from_states: nalgebra::DMatrix::zeros(0, 0),
+            current_exactness: vec![],
+            places: vec![],
+            to_states: none(),
+            from_states: none(),
             diagonal: vec![],
             cross: vec![],
             dense: None,
+            to_ports: none(),
+            drives: none(),
+            coupling: none(),
             inputs: empty.clone(),
-            to_ports: empty.clone(),
             to_outputs: empty,
-            k: vec![],
-            d: vec![],
-            kj: vec![],
-            dj: vec![],
         };
         block.set_matrices(&matrices);
         Ok(block)

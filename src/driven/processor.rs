@@ -4,10 +4,11 @@ use std::sync::Arc;
 
 use super::error::DrivenError;
 use super::halfband::{Past, dot};
-use super::kernel::{Exchange, Kernel, kernel};
 use super::oversample::{Downsampler, MOST_FACTOR, Upsampler};
 use super::plan::DrivenPlan;
+use super::running::{Exchange, Running, running};
 use super::statistics::{Report, ValveTally, report};
+use crate::simd::{Work, widest};
 
 /// Newton steps in one go, and after how many every other one goes only half the way.
 const MOST_STEPS: usize = 24;
@@ -41,11 +42,34 @@ pub struct DrivenProcessor {
     bad_input: u64,
 }
 
+/// A stretch of signal to run over.
+struct Stretch<'a, 'b> {
+    processor: &'a mut DrivenProcessor,
+    input: &'a [f64],
+    outputs: &'a mut [&'b mut [f64]],
+}
+
+impl Work for Stretch<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for n in 0..self.input.len() {
+            self.processor.sample(self.input[n]);
+            for k in 0..self.outputs.len().min(self.processor.fine.len()) {
+                if let Some(y) = self.outputs[k].get_mut(n) {
+                    *y = self.processor.output(k);
+                }
+            }
+        }
+    }
+}
+
 /// The circuit at the internal rate.
 #[derive(Debug)]
 struct Solver {
-    blocks: Vec<Box<dyn Kernel>>,
-    supply: Option<Box<dyn Kernel>>,
+    blocks: Vec<Box<dyn Running>>,
+    supply: Option<Box<dyn Running>>,
     /// The signal, then the supply voltages (deviation from rest) as the last steps foretell them.
     knowns: Vec<f64>,
     supply_before: Vec<f64>,
@@ -63,8 +87,8 @@ impl DrivenProcessor {
         let outputs = plan.outputs();
         Self {
             solver: Solver {
-                blocks: plan.blocks.iter().map(kernel).collect(),
-                supply: plan.supply.as_ref().map(|s| kernel(&s.block)),
+                blocks: plan.blocks.iter().map(running).collect(),
+                supply: plan.supply.as_ref().map(|s| running(&s.block)),
                 knowns: vec![0.0; 1 + plan.supply.as_ref().map_or(0, |s| s.nodes)],
                 supply_before: vec![0.0; plan.supply.as_ref().map_or(0, |s| s.nodes)],
                 exchanges: vec![Exchange::default(); plan.blocks.len()],
@@ -95,28 +119,21 @@ impl DrivenProcessor {
     /// Runs over a stretch: volts in, volts of the first output out (deviation from rest), each
     /// sample delayed by [`DrivenPlan::delay_samples`]. The shorter slice decides the length.
     pub fn process_into(&mut self, input: &[f64], output: &mut [f64]) {
-        for (x, y) in input.iter().zip(output) {
-            self.sample(*x);
-            *y = self.output(0);
-        }
+        let count = input.len().min(output.len());
+        self.process_all_into(&input[..count], &mut [output]);
     }
 
     /// The same for all outputs: `outputs` has one slice for each, as long as the input.
     pub fn process_all_into(&mut self, input: &[f64], outputs: &mut [&mut [f64]]) {
-        for (n, x) in input.iter().enumerate() {
-            self.sample(*x);
-            for (k, out) in outputs.iter_mut().enumerate().take(self.fine.len()) {
-                if let Some(y) = out.get_mut(n) {
-                    *y = self.output(k);
-                }
-            }
-        }
+        widest(Stretch { processor: self, input, outputs });
     }
 
+    #[inline(always)]
     fn output(&self, k: usize) -> f64 {
         dot(&self.plan.equalisers[k], self.past[k].values())
     }
 
+    #[inline(always)]
     fn sample(&mut self, x: f64) {
         let x = if x.is_finite() && x.abs() <= LARGEST_INPUT_V {
             x
@@ -178,15 +195,14 @@ impl DrivenProcessor {
         }
         let (own, theirs) = (&mut self.solver, &other.solver);
         let plans = other.plan.blocks.iter().zip(&self.plan.blocks);
-        for ((kernel, running), (old, new)) in own.blocks.iter_mut().zip(&theirs.blocks).zip(plans)
-        {
-            if !kernel.take_over(&**running, old, new) {
+        for ((block, running), (old, new)) in own.blocks.iter_mut().zip(&theirs.blocks).zip(plans) {
+            if !block.take_over(&**running, old, new) {
                 return Err(DrivenError::Different);
             }
         }
         let supplies = (&mut own.supply, &theirs.supply, &other.plan.supply, &self.plan.supply);
-        if let (Some(kernel), Some(running), Some(old), Some(new)) = supplies
-            && !kernel.take_over(&**running, &old.block, &new.block)
+        if let (Some(block), Some(running), Some(old), Some(new)) = supplies
+            && !block.take_over(&**running, &old.block, &new.block)
         {
             return Err(DrivenError::Different);
         }
@@ -261,17 +277,16 @@ impl Solver {
         for k in 0..self.blocks.len() {
             self.blocks[k].begin(&plan.blocks[k], &self.knowns);
         }
-        if !self.newton(plan) && !self.in_stretches(plan) {
-            self.not_converged += 1;
-        }
+        let converged = self.newton(plan) || self.in_stretches(plan);
         // Nothing draws on these, so that they can wait for the rest to be solved.
-        for &k in &plan.tails {
+        for at in 0..plan.tails.len() {
+            let k = plan.tails[at];
             self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
         }
-        for k in 0..self.blocks.len() {
-            if !self.blocks[k].is_finite() {
-                self.not_finite += 1;
-                self.blocks.iter_mut().for_each(|b| b.abandon());
+        // What converged is finite, and so are linear blocks driven by it.
+        if !converged {
+            self.not_converged += 1;
+            if self.give_up_unless_finite() {
                 return;
             }
         }
@@ -287,9 +302,20 @@ impl Solver {
                 self.supply_before[k] = now;
             }
         }
-        for &k in &plan.straight_outputs {
-            self.outputs[k] = u;
+        for at in 0..plan.straight_outputs.len() {
+            self.outputs[plan.straight_outputs[at]] = u;
         }
+    }
+
+    /// Whether the step was given up since a voltage was no number.
+    #[cold]
+    fn give_up_unless_finite(&mut self) -> bool {
+        let finite = self.blocks.iter().all(|b| b.is_finite());
+        if !finite {
+            self.not_finite += 1;
+            self.blocks.iter_mut().for_each(|b| b.abandon());
+        }
+        !finite
     }
 
     /// Newton's method from the present guess; whether it came to rest.
@@ -304,14 +330,18 @@ impl Solver {
                 let k = plan.core[at];
                 self.blocks[k].eliminate(&plan.blocks[k], &mut self.exchanges, k, renew);
             }
-            let mut largest = 0.0f64;
-            for &k in &plan.core {
+            let (mut largest, mut sum) = (0.0f64, 0.0);
+            for at in 0..plan.core.len() {
+                let k = plan.core[at];
                 let left = self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
                 largest = largest.max(left);
+                sum += left;
+            }
+            if sum.is_nan() {
+                return false;
             }
             if largest <= 1.0 {
-                // max() drops a NaN: it is caught here.
-                return self.blocks.iter().all(|b| b.is_finite());
+                return true;
             }
             if count >= FULL_STEPS && count % 2 == 0 {
                 self.blocks.iter_mut().for_each(|b| b.shorten());
@@ -329,7 +359,7 @@ impl Solver {
         while reached < 1.0 {
             let share = f64::min(reached + stretch, 1.0);
             self.blocks.iter_mut().for_each(|b| b.set_path(share));
-            if self.newton(plan) {
+            if self.newton_again(plan) {
                 self.blocks.iter_mut().for_each(|b| b.keep());
                 reached = share;
                 stretch *= 2.0;
@@ -343,9 +373,15 @@ impl Solver {
         }
         if reached < 1.0 {
             self.blocks.iter_mut().for_each(|b| b.set_path(1.0));
-            return self.newton(plan);
+            return self.newton_again(plan);
         }
         true
+    }
+
+    /// [`Solver::newton`] where it is rarely needed: one copy of it is enough.
+    #[inline(never)]
+    fn newton_again(&mut self, plan: &DrivenPlan) -> bool {
+        self.newton(plan)
     }
 }
 

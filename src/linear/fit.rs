@@ -91,8 +91,19 @@ impl LinearPlan {
     /// right half plane, [`LinearError::Fit`] if the fit is off by more than [`FIT_LIMIT_DB`], and
     /// what the circuit's analysis reports.
     pub fn fit(transfer: &Transfer<'_>, sample_rate_hz: f64) -> Result<Self, LinearError> {
-        let poles = transfer.poles()?;
-        Self::fit_with_poles(&poles, sample_rate_hz, |f| Ok(transfer.gains(f)?))
+        Self::fit_to(transfer, &transfer.poles()?, sample_rate_hz)
+    }
+
+    /// The same with the circuit's poles at hand, which are those of every transfer in it.
+    ///
+    /// # Errors
+    /// As [`LinearPlan::fit`].
+    pub fn fit_to(
+        transfer: &Transfer<'_>,
+        poles: &[Complex<f64>],
+        sample_rate_hz: f64,
+    ) -> Result<Self, LinearError> {
+        Self::fit_with_poles(poles, sample_rate_hz, |f| Ok(transfer.gains(f)?))
     }
 
     fn fit_with_poles(
@@ -240,12 +251,23 @@ impl LinearPlan {
         &self.taps
     }
 
-    /// Seconds after which the path's answer to an impulse has fallen by 60 dB in energy norm of its
-    /// slowest pole, at most `limit_s`: how much tail a clip wants.
-    pub fn tail_s(&self, limit_s: f64) -> f64 {
-        let radius = self.sections.list().iter().map(Section::radius).fold(0.0, f64::max);
-        let tail = if radius < 1.0 { -6.9 / radius.ln() / self.sample_rate_hz } else { limit_s };
-        tail.min(limit_s)
+    /// Seconds after which no section is left with more than `share` of the largest gain in the band, at
+    /// most `limit_s`: how long the path's answer to a sound in the band goes on.
+    pub fn settling_s(&self, share: f64, limit_s: f64) -> f64 {
+        let [low, high] = FIT_BAND_HZ;
+        let points = 60;
+        let band = |k: i32| low * (high / low).powf(f64::from(k) / f64::from(points));
+        let peak = (0..=points).map(|k| self.gain(band(k)).norm()).fold(0.0, f64::max);
+        let least = share * peak;
+        let one = Complex::new(1.0, 0.0);
+        let frames = self.sections.list().iter().map(|s| {
+            let radius = s.radius();
+            // Its largest gain: of a slow pole at no frequency, of one that rings where it does.
+            let angle = Complex::from_polar(1.0, -s.angle());
+            let size = s.gain(one).norm().max(s.gain(angle).norm());
+            if size <= least { 0.0 } else { (size / least).ln() / -radius.ln() }
+        });
+        (frames.fold(0.0, f64::max) / self.sample_rate_hz).min(limit_s)
     }
 }
 

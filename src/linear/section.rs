@@ -2,6 +2,8 @@
 
 use nalgebra::Complex;
 
+use crate::simd::{QUAD, Quad};
+
 /// (b0 + b1 z^-1) / (1 + a1 z^-1 + a2 z^-2).
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Section {
@@ -23,10 +25,14 @@ impl Section {
         let square = half * half - self.a[1];
         if square < 0.0 { self.a[1].sqrt() } else { half.abs() + square.sqrt() }
     }
-}
 
-/// Sections processed side by side.
-pub const LANES: usize = 4;
+    /// Angle of its poles in radians for each frame: zero for real ones.
+    pub fn angle(&self) -> f64 {
+        let half = -0.5 * self.a[0];
+        let square = half * half - self.a[1];
+        if square < 0.0 { (-square).sqrt().atan2(half) } else { 0.0 }
+    }
+}
 
 /// Sections in groups, coefficient by coefficient, so that one instruction serves a group.
 #[derive(Clone, Debug, Default)]
@@ -35,26 +41,38 @@ pub struct Sections {
     pub(super) groups: Vec<Group>,
 }
 
-/// Coefficients of a group; unused places are zero.
-#[derive(Clone, Copy, Debug, Default)]
+/// Coefficients of a group of sections in the form that has the shortest way from one frame to the next,
+///
+/// ```text
+/// y   = b0 x + s1
+/// s1' = (b1 - a1 b0) x - a1 s1 + s2
+/// s2' =     (-a2 b0) x - a2 s1
+/// ```
+///
+/// What `b0 x` adds is the same for all sections and left to the taps; unused places are zero.
+#[derive(Clone, Copy, Debug)]
 pub(super) struct Group {
-    pub b0: [f64; LANES],
-    pub b1: [f64; LANES],
-    pub a1: [f64; LANES],
-    pub a2: [f64; LANES],
+    pub to_first: Quad,
+    pub to_second: Quad,
+    pub minus_a1: Quad,
+    pub minus_a2: Quad,
 }
 
 impl Sections {
     /// Groups the sections.
     pub fn new(list: Vec<Section>) -> Self {
         let groups = list
-            .chunks(LANES)
+            .chunks(QUAD)
             .map(|chunk| {
-                let mut g = Group::default();
-                for (k, s) in chunk.iter().enumerate() {
-                    (g.b0[k], g.b1[k], g.a1[k], g.a2[k]) = (s.b[0], s.b[1], s.a[0], s.a[1]);
+                let place = |of: fn(&Section) -> f64| {
+                    Quad(std::array::from_fn(|k| chunk.get(k).map_or(0.0, of)))
+                };
+                Group {
+                    to_first: place(|s| s.b[1] - s.a[0] * s.b[0]),
+                    to_second: place(|s| -s.a[1] * s.b[0]),
+                    minus_a1: place(|s| -s.a[0]),
+                    minus_a2: place(|s| -s.a[1]),
                 }
-                g
             })
             .collect();
         Self { list, groups }
@@ -63,6 +81,11 @@ impl Sections {
     /// The sections one by one.
     pub fn list(&self) -> &[Section] {
         &self.list
+    }
+
+    /// What all sections together add at once, for each unit of input.
+    pub(super) fn direct(&self) -> f64 {
+        self.list.iter().map(|s| s.b[0]).sum()
     }
 
     /// Sum of the gains at z^-1.

@@ -29,6 +29,8 @@ pub enum LiveError {
     Clock { reason: String },
     #[error("{}: cannot be recorded: {what}", path.display())]
     Record { path: PathBuf, what: String },
+    #[error("{source}; the recording is incomplete, and the {seconds:.1} s of it are not kept")]
+    Incomplete { seconds: f64, source: AudioError },
     #[error("{what}")]
     Calibration { what: String },
     #[error("{what}")]
@@ -49,7 +51,7 @@ impl LiveError {
         match self {
             Self::Clock { .. } | Self::Thread { .. } => false,
             Self::Render(source) => source.is_users(),
-            Self::Audio(source) => source.is_users(),
+            Self::Audio(source) | Self::Incomplete { source, .. } => source.is_users(),
             _ => true,
         }
     }

@@ -146,11 +146,17 @@ impl Incoming {
         let largest_in = self.arrival.largest.load(SeqCst) as f64;
         // Input comes in blocks; between them it is taken as coming evenly.
         let since = ((at_s - arrived_s) * self.rate_hz).clamp(0.0, largest_in);
-        let waiting = total.saturating_sub(self.drawn) as f64 + since;
+        let mut waiting = total.saturating_sub(self.drawn) as f64 + since;
         let target = self.largest_out as f64 + largest_in + MARGIN_FRAMES + self.extra_frames;
         if !self.flowing {
             if waiting < target {
                 return;
+            }
+            // The input may have run for long before the output asks for the first time: what is more
+            // than enough would only be delay, and a delay that the drift takes minutes to work off.
+            // A little more is left alone: how large blocks get is only known by and by.
+            if waiting > 2.0 * target {
+                waiting -= self.skip((waiting - target) as usize) as f64;
             }
             self.flowing = true;
             self.returning = RETURN_FRAMES;
@@ -172,13 +178,14 @@ impl Incoming {
         self.meters.waiting_frames.set(self.drift.smooth(waiting, frames as f64 / self.rate_hz));
     }
 
-    fn skip(&mut self, frames: usize) {
-        for _ in 0..frames {
-            if self.ring.pop().is_err() {
-                break;
-            }
-            self.drawn += 1;
+    /// Drops so many frames, or as many as there are; returns how many.
+    fn skip(&mut self, frames: usize) -> usize {
+        let mut skipped = 0;
+        while skipped < frames && self.ring.pop().is_ok() {
+            skipped += 1;
         }
+        self.drawn += skipped as u64;
+        skipped
     }
 
     /// Fills a piece with volts.
@@ -213,5 +220,36 @@ impl Incoming {
     /// Frames by which the resampler delays, if there is one.
     pub fn resampler_frames(&self) -> usize {
         self.stretcher.as_ref().map_or(0, Stretcher::delay_frames)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Whatever waits when the output asks for the first time, no more than is needed is kept, so that
+    /// the delay is from the start what it will be.
+    #[test]
+    fn a_late_output_starts_without_a_backlog() {
+        for (clocks, blocks) in [(Clocks::One, 2), (Clocks::One, 40), (Clocks::Two, 40)] {
+            let meters = Arc::new(Meters::default());
+            let (mut end, mut incoming) = input(clocks, 48_000.0, 1.0, 0, &meters).expect("ends");
+            let mut now_s = 0.0;
+            for _ in 0..blocks {
+                now_s += 256.0 / 48_000.0;
+                end.take(&[0.25; 256], 1, now_s);
+            }
+            incoming.begin(now_s, 256);
+            let waiting = incoming.ring.slots() as f64;
+            let mut volts = [0.0; 256];
+            incoming.draw(&mut volts);
+            if blocks == 2 {
+                assert_eq!((waiting, volts), (512.0, [0.0; 256]), "not enough to begin with");
+            } else {
+                assert!((waiting - (512.0 + MARGIN_FRAMES)).abs() <= 1.0, "{clocks:?}: {waiting}");
+                // Two clocks: the resampler's own delay comes first.
+                assert!(volts[255] > 0.2 || clocks == Clocks::Two);
+            }
+        }
     }
 }

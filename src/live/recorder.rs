@@ -129,7 +129,8 @@ impl Recorder {
     /// Writes what waits and closes the files. The callback should have ended.
     ///
     /// # Errors
-    /// [`LiveError::Record`], [`LiveError::Audio`].
+    /// [`LiveError::Record`], or [`LiveError::Incomplete`] where the disk was full: then no file is
+    /// left.
     pub fn finish(self) -> Result<Recorded, LiveError> {
         self.stop.store(true, SeqCst);
         match self.thread.join() {
@@ -159,7 +160,8 @@ impl Job {
             // Looked at before the ring, so that nothing put in before the end is missed.
             let last = self.stop.load(SeqCst) || self.ring.is_abandoned();
             while !self.ring.is_empty() && frames < MOST_FRAMES {
-                frames += self.block(&mut blocks)?;
+                frames +=
+                    self.block(&mut blocks).map_err(|source| self.incomplete(frames, source))?;
                 self.written.store(frames, SeqCst);
             }
             if last || frames >= MOST_FRAMES {
@@ -169,12 +171,22 @@ impl Job {
         }
         // A device that never started leaves no empty files.
         if frames > 0 {
+            let seconds = self.seconds(frames);
             for writer in self.writers {
-                writer.finish_open_ended()?;
+                let ended = writer.finish_open_ended();
+                ended.map_err(|source| LiveError::Incomplete { seconds, source })?;
             }
         }
         let (dry, wet) = self.names;
         Ok(Recorded { dry, wet, frames, sample_rate_hz: self.sample_rate_hz })
+    }
+
+    fn seconds(&self, frames: u64) -> f64 {
+        frames as f64 / f64::from(self.sample_rate_hz)
+    }
+
+    fn incomplete(&self, frames: u64, source: AudioError) -> LiveError {
+        LiveError::Incomplete { seconds: self.seconds(frames), source }
     }
 
     fn block(&mut self, blocks: &mut [Vec<f64>; 2]) -> Result<u64, AudioError> {

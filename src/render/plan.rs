@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use nalgebra::Complex;
 use thiserror::Error;
 
 use crate::amp::{AmpError, AmpState, BuiltCircuit, INPUT_PART};
@@ -107,20 +108,24 @@ impl VersionPlan {
         Ok(Self { name: state.version().to_owned(), sample_rate_hz, settings })
     }
 
-    /// Plans the way from the amp's input to any node, knobs where the version puts them at first.
+    /// Plans the linear way to any node of a circuit at its operating point, whose poles are at hand.
     ///
     /// # Errors
     /// [`RenderError`].
-    pub fn to_node(
-        state: &AmpState,
-        built: &BuiltCircuit,
+    pub fn linear_to_node(
+        version: &str,
+        linear: &LinearCircuit,
+        poles: &[Complex<f64>],
         node: Node,
-        path: RenderPath,
         sample_rate_hz: f64,
     ) -> Result<Self, RenderError> {
-        let way = way(state, built, node, path, sample_rate_hz)?;
-        let settings = vec![Setting { from_s: 0.0, way }];
-        Ok(Self { name: state.version().to_owned(), sample_rate_hz, settings })
+        let wrong = |source| RenderError::Linear { version: version.to_owned(), source };
+        let transfer = linear
+            .transfer(INPUT_PART, node)
+            .map_err(|source| RenderError::Circuit { version: version.to_owned(), source })?;
+        let plan = LinearPlan::fit_to(&transfer, poles, sample_rate_hz).map_err(wrong)?;
+        let settings = vec![Setting { from_s: 0.0, way: Way::Linear(Box::new(plan)) }];
+        Ok(Self { name: version.to_owned(), sample_rate_hz, settings })
     }
 
     /// The version's name.
@@ -147,9 +152,9 @@ impl VersionPlan {
         worst
     }
 
-    /// Seconds after which the slowest part of the path has died away by 180 dB.
+    /// Seconds after which the answer to a sound has died away by 160 dB.
     pub fn tail_s(&self) -> f64 {
-        self.linear_plans().map(|plan| 3.0 * plan.tail_s(60.0)).fold(0.0, f64::max)
+        self.linear_plans().map(|plan| plan.settling_s(1e-8, 60.0)).fold(0.0, f64::max)
     }
 
     /// Frames by which a run of it lags; the same for all versions on one path at one rate.
@@ -170,10 +175,17 @@ impl VersionPlan {
     pub fn render(&self, volts: &[f64]) -> Vec<f64> {
         let mut run = self.start();
         let delay = run.delay_frames();
-        let mut answer = vec![0.0; volts.len() + delay];
-        run.process_into(volts, &mut answer);
-        run.process_into(&vec![0.0; delay], &mut answer[volts.len()..]);
-        answer.drain(..delay);
+        let mut answer = vec![0.0; volts.len()];
+        // What comes out first lies before the clip, what the clip ends with comes out after it.
+        let first = delay.min(volts.len());
+        run.process_into(&volts[..first], &mut vec![0.0; first]);
+        let (within, after) = answer.split_at_mut(volts.len() - first);
+        run.process_into(&volts[first..], within);
+        if volts.len() < delay {
+            let early = delay - volts.len();
+            run.process_into(&vec![0.0; early], &mut vec![0.0; early]);
+        }
+        run.process_into(&vec![0.0; first], after);
         answer
     }
 }

@@ -5,7 +5,7 @@ use nalgebra::Complex;
 use rayon::prelude::*;
 
 use super::model::CornerReport;
-use crate::amp::{AmpState, BuiltCircuit, INPUT_PART};
+use crate::amp::{BuiltCircuit, INPUT_PART};
 use crate::analysis::corners::{
     Corner, SEARCH_HZ, Side, amp_corner, corner_near, decibels, section_corner, sections,
 };
@@ -13,35 +13,36 @@ use crate::analysis::{
     CrossingError, LevelCurve, MeasureError, MeasuredResponse, Sweep, SweepPlan,
 };
 use crate::circuit::{Circuit, CircuitError, Kind, LinearCircuit, Node};
-use crate::render::{RenderError, RenderPath, VersionPlan};
+use crate::render::{RenderError, VersionPlan};
 use crate::units::Farads;
 
 /// Responses measured through the render path, one for each node that was asked for.
 pub struct NodeMeasurements<'a> {
-    state: &'a AmpState,
-    built: &'a BuiltCircuit,
-    path: RenderPath,
+    version: &'a str,
+    linear: &'a LinearCircuit,
+    poles: Vec<Complex<f64>>,
     sweep: &'a NodeSweep,
     known: IndexMap<Node, MeasuredResponse>,
 }
 
 impl<'a> NodeMeasurements<'a> {
-    /// Measures the response from the input to each node, several at a time.
+    /// Measures the response from the input to each node of a version, several at a time.
     ///
     /// # Errors
     /// [`RenderError`].
     pub fn new(
-        state: &'a AmpState,
-        built: &'a BuiltCircuit,
-        path: RenderPath,
+        version: &'a str,
+        linear: &'a LinearCircuit,
         sweep: &'a NodeSweep,
         nodes: &[Node],
     ) -> Result<Self, RenderError> {
+        let wrong = |source| RenderError::Circuit { version: version.to_owned(), source };
+        let poles = linear.poles().map_err(wrong)?;
         let known = nodes
             .par_iter()
-            .map(|&node| Ok((node, sweep.measure(state, built, node, path)?)))
+            .map(|&node| Ok((node, sweep.measure(version, linear, &poles, node)?)))
             .collect::<Result<Vec<_>, RenderError>>()?;
-        Ok(Self { state, built, path, sweep, known: known.into_iter().collect() })
+        Ok(Self { version, linear, poles, sweep, known: known.into_iter().collect() })
     }
 
     /// The response from the input to a node, measured now if it was not before.
@@ -50,7 +51,7 @@ impl<'a> NodeMeasurements<'a> {
     /// [`RenderError`].
     pub fn at(&mut self, node: Node) -> Result<&MeasuredResponse, RenderError> {
         if !self.known.contains_key(&node) {
-            let measured = self.sweep.measure(self.state, self.built, node, self.path)?;
+            let measured = self.sweep.measure(self.version, self.linear, &self.poles, node)?;
             self.known.insert(node, measured);
         }
         Ok(&self.known[&node])
@@ -75,20 +76,23 @@ impl NodeSweep {
         Ok(NodeSweep { sweep, sample_rate_hz })
     }
 
-    /// The response of a version from the input to a node, measured through the very render path.
+    /// The response of a version from the input to a node, measured through the very path that renders;
+    /// `poles` are the circuit's.
     ///
     /// # Errors
     /// [`RenderError`].
     pub fn measure(
         &self,
-        state: &AmpState,
-        built: &BuiltCircuit,
+        version: &str,
+        linear: &LinearCircuit,
+        poles: &[Complex<f64>],
         node: Node,
-        path: RenderPath,
     ) -> Result<MeasuredResponse, RenderError> {
-        let plan = VersionPlan::to_node(state, built, node, path, self.sample_rate_hz)?;
-        let wrong = |source| RenderError::Measure { version: state.version().to_owned(), source };
-        self.sweep.measure(plan.tail_s(), &mut |volts| plan.render(volts)).map_err(wrong)
+        let plan = VersionPlan::linear_to_node(version, linear, poles, node, self.sample_rate_hz)?;
+        let wrong = |source| RenderError::Measure { version: version.to_owned(), source };
+        // The last quarter of the silence is looked at for what is left.
+        let tail_s = 4.0 / 3.0 * plan.tail_s();
+        self.sweep.measure(tail_s, &mut |volts| plan.render(volts)).map_err(wrong)
     }
 }
 
@@ -148,7 +152,7 @@ pub fn corner_reports(
     built: &BuiltCircuit,
     nodes: &mut NodeMeasurements,
 ) -> Result<Vec<CornerReport>, RenderError> {
-    let version = nodes.state.version().to_owned();
+    let version = nodes.version.to_owned();
     let wrong = |source: CircuitError| RenderError::Circuit { version: version.clone(), source };
     let mut reports = Vec::new();
     for side in [Side::Low, Side::High] {

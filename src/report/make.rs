@@ -9,7 +9,7 @@ use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job};
 use crate::analysis::corners::decibels;
 use crate::analysis::{GUITAR_STRINGS, MeasuredResponse};
 use crate::circuit::{LinearCircuit, Node};
-use crate::render::{ClipSource, RenderError, RenderPath};
+use crate::render::{ClipSource, RenderError};
 
 /// Points of a curve, 10 Hz to 20 kHz.
 const POINTS: usize = 400;
@@ -126,8 +126,7 @@ fn version_report(
         .and_then(|t| t.gains(&frequency_hz))
         .map_err(|e| in_version(v, e))?;
     let asked = corner_nodes(&v.linear, v.built.output).map_err(|e| in_version(v, e))?;
-    let path = RenderPath::Linear;
-    let mut nodes = NodeMeasurements::new(v.state, &v.built, path, sweep, &asked)?;
+    let mut nodes = NodeMeasurements::new(v.state.version(), &v.linear, sweep, &asked)?;
     let measured = nodes.at(v.built.output)?.clone();
     let gains = measured
         .gains(&frequency_hz)

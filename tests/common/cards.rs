@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use presolder::circuit::{Circuit, Kind, Node, Winding};
+use presolder::valves::Library;
 
 /// Parameters of a triode in the reference decks: plate current after Koren 1996, grid current in
 /// the form of Dempwolf and Zoelzer 2011.
@@ -20,6 +21,29 @@ pub struct TriodeCard {
     pub gg: f64,
     pub cg: f64,
     pub xi: f64,
+}
+
+/// Parameters of a triode whose cathode current grid and plate share (Dempwolf and Zoelzer 2011,
+/// table 1); no reference deck has one.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SharedCurrentCard {
+    pub g: f64,
+    pub mu: f64,
+    pub gamma: f64,
+    pub c: f64,
+    pub ig0: f64,
+    pub gg: f64,
+    pub cg: f64,
+    pub xi: f64,
+}
+
+/// Parameters of a triode with the plate current of Cohen and Helie 2012: Koren's form with `kvb2`
+/// under the root and `contact_volts` at the grid. No reference deck has one.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ContactCard {
+    pub koren: TriodeCard,
+    pub kvb2: f64,
+    pub contact_volts: f64,
 }
 
 /// Parameters of a pentode in the reference decks, likewise.
@@ -40,7 +64,52 @@ pub struct PentodeCard {
 #[derive(Clone, Debug, Default)]
 pub struct ValveCards {
     pub triodes: BTreeMap<String, TriodeCard>,
+    pub shared_current: BTreeMap<String, SharedCurrentCard>,
+    pub contact: BTreeMap<String, ContactCard>,
     pub pentodes: BTreeMap<String, PentodeCard>,
+}
+
+/// The parameters of the reference decks' equations, from the valve files.
+pub fn of_library(library: &Library) -> ValveCards {
+    let mut cards = ValveCards::default();
+    for file in library.files() {
+        let name = file.type_name.clone();
+        if let Some(t) = &file.triode
+            && let (Some(k), Some(g)) = (&t.koren, &t.grid)
+        {
+            cards.triodes.insert(
+                name.clone(),
+                TriodeCard {
+                    mu: k.mu,
+                    ex: k.ex,
+                    kg1: k.kg1,
+                    kp: k.kp,
+                    kvb: k.kvb,
+                    gg: g.gg,
+                    cg: g.cg,
+                    xi: g.xi,
+                },
+            );
+        }
+        if let Some(p) = &file.pentode {
+            let (k, g) = (&p.koren, &p.grid);
+            cards.pentodes.insert(
+                name,
+                PentodeCard {
+                    mu: k.mu,
+                    ex: k.ex,
+                    kg1: k.kg1,
+                    kg2: k.kg2,
+                    kp: k.kp,
+                    kvb: k.kvb,
+                    gg: g.gg,
+                    cg: g.cg,
+                    xi: g.xi,
+                },
+            );
+        }
+    }
+    cards
 }
 
 /// The cards of all parts. Nodes are called `n` and their index, ground `0`; designators keep
@@ -52,6 +121,19 @@ pub fn write(circuit: &Circuit, valves: &ValveCards, input: &str) -> String {
         writer.part(&part.name.replace(' ', "_"), &part.kind);
     }
     writer.deck
+}
+
+/// The same with a sine, of so many volts peak, in place of the input's small signal.
+pub fn with_sine(
+    circuit: &Circuit,
+    valves: &ValveCards,
+    input: &str,
+    peak_volts: f64,
+    frequency_hz: f64,
+) -> String {
+    let cards = write(circuit, valves, input);
+    assert_eq!(cards.matches(" ac 1\n").count(), 1, "one input");
+    cards.replace(" ac 1\n", &format!(" sin(0 {peak_volts:e} {frequency_hz:e})\n"))
 }
 
 /// Name of a node in the deck.
@@ -121,8 +203,14 @@ impl Writer<'_> {
             }
             Kind::Triode { plate, grid, cathode, valve } => {
                 let (p, g, k) = (node(*plate), node(*grid), node(*cathode));
-                let card = *self.valves.triodes.get(&valve.name).expect("a card of this triode");
-                self.triode(name, [&p, &g, &k], card);
+                if let Some(card) = self.valves.shared_current.get(&valve.name) {
+                    self.shared_current_triode(name, [&p, &g, &k], *card);
+                } else if let Some(card) = self.valves.contact.get(&valve.name) {
+                    self.contact_triode(name, [&p, &g, &k], *card);
+                } else {
+                    let card = self.valves.triodes.get(&valve.name);
+                    self.triode(name, [&p, &g, &k], *card.expect("a card of this triode"));
+                }
                 let c = valve.capacitances;
                 self.capacitor(&format!("{name}_gk"), &g, &k, c.grid_cathode_f);
                 self.capacitor(&format!("{name}_gp"), &g, &p, c.grid_plate_f);
@@ -179,6 +267,34 @@ impl Writer<'_> {
         self.card(format_args!(
             "B{name}e e_{name} 0 V = \
              {vp}/{kp:e}*ln(1+exp(min(80,{kp:e}*(1/{mu:e}+{vg}/sqrt({kvb:e}+{vp}*{vp})))))"
+        ));
+        self.card(format_args!(
+            "B{name}p {p} {k} I = v(e_{name})>0 ? 2*pow(v(e_{name}),{ex:e})/{kg1:e} : 0"
+        ));
+        self.grid(name, g, k, [gg, cg, xi]);
+    }
+
+    fn shared_current_triode(&mut self, name: &str, [p, g, k]: [&str; 3], card: SharedCurrentCard) {
+        let SharedCurrentCard { g: perveance, mu, gamma, c, ig0, gg, cg, xi } = card;
+        let (vp, vg) = (format!("v({p},{k})"), format!("v({g},{k})"));
+        self.card(format_args!(
+            "B{name}e e_{name} 0 V = ln(1+exp(min(80,{c:e}*({vp}/{mu:e}+{vg}))))/{c:e}"
+        ));
+        self.card(format_args!("B{name}c {p} {k} I = {perveance:e}*pow(v(e_{name}),{gamma:e})"));
+        // What the grid takes, the plate does not get: from the plate's node into the grid's.
+        self.card(format_args!(
+            "B{name}g {g} {p} I = {ig0:e}+\
+             {gg:e}*pow(ln(1+exp(min(80,{cg:e}*{vg})))/{cg:e},{xi:e})"
+        ));
+    }
+
+    fn contact_triode(&mut self, name: &str, [p, g, k]: [&str; 3], card: ContactCard) {
+        let ContactCard { koren: TriodeCard { mu, ex, kg1, kp, kvb, gg, cg, xi }, .. } = card;
+        let (kvb2, contact) = (card.kvb2, card.contact_volts);
+        let (vp, vg) = (format!("v({p},{k})"), format!("(v({g},{k})+{contact:e})"));
+        self.card(format_args!(
+            "B{name}e e_{name} 0 V = {vp}/{kp:e}*ln(1+exp(min(80,\
+             {kp:e}*(1/{mu:e}+{vg}/sqrt({kvb:e}+{kvb2:e}*max({vp},0)+{vp}*{vp})))))"
         ));
         self.card(format_args!(
             "B{name}p {p} {k} I = v(e_{name})>0 ? 2*pow(v(e_{name}),{ex:e})/{kg1:e} : 0"

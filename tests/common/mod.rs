@@ -3,12 +3,16 @@
 // Each test file compiles this module for itself and uses its own share of it.
 #![allow(dead_code)]
 
+pub mod aliases;
 pub mod cards;
 pub mod deck;
 pub mod networks;
 pub mod ngspice;
+pub mod published;
 pub mod rng;
+pub mod sines;
 pub mod table;
+pub mod transient;
 
 use std::path::{Path, PathBuf};
 

@@ -17,7 +17,7 @@ pub struct Network {
 
 /// Constants of Koren's table (errata of "Improved vacuum-tube models for SPICE simulations",
 /// Glass Audio 8(5), 1996): mu, ex, kg1, kp, kvb.
-const TRIODES: [[f64; 5]; 4] = [
+pub const TRIODES: [[f64; 5]; 4] = [
     [100.0, 1.4, 1060.0, 600.0, 300.0],
     [60.0, 1.35, 460.0, 300.0, 300.0],
     [21.5, 1.3, 1180.0, 84.0, 300.0],
@@ -30,7 +30,7 @@ const PENTODES: [[f64; 6]; 3] = [
     [7.9, 1.35, 890.0, 4200.0, 60.0, 24.0],
 ];
 /// Grid conduction gg, cg, xi (Dempwolf and Zoelzer, DAFx-11, 2011, table 1).
-const GRIDS: [[f64; 3]; 3] =
+pub const GRIDS: [[f64; 3]; 3] =
     [[6.177e-4, 9.901, 1.314], [5.911e-4, 11.76, 1.358], [3.263e-4, 11.99, 1.156]];
 
 /// Makes a network of 3 to 14 pieces.

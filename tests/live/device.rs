@@ -93,6 +93,56 @@ fn a_lost_device_ends_with_whole_files_and_goes_on_when_it_returns() {
     assert_eq!(std::fs::read_dir(folder.path()).expect("the folder").count(), 4);
 }
 
+/// In the environment of the run that has little room for files.
+#[cfg(unix)]
+const LIMITED: &str = "PRESOLDER_TEST_LIMITED";
+
+/// A disk that becomes full: the sound goes on as if nothing were recorded, and what a person is told
+/// says that the recording is incomplete and how much it had. A limit on the size of files stands for
+/// the full disk, and it holds for a process: the test runs itself once more under it.
+#[cfg(unix)]
+#[test]
+fn a_full_disk_ends_the_recording_and_not_the_sound() {
+    if std::env::var_os(LIMITED).is_none() {
+        let program = std::env::current_exe().expect("this program");
+        let name = "device::a_full_disk_ends_the_recording_and_not_the_sound";
+        // Blocks of 512 or 1024 bytes: half a second of each file, or a whole one.
+        let script = format!(
+            "trap '' XFSZ; ulimit -f 200; exec '{}' --exact {name} --nocapture",
+            program.display()
+        );
+        let output = std::process::Command::new("sh")
+            .args(["-c", &script])
+            .env(LIMITED, "1")
+            .output()
+            .expect("a shell");
+        let said = String::from_utf8_lossy(&output.stdout);
+        let complained = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success() && said.contains("1 passed"), "{said}{complained}");
+        return;
+    }
+    let (undisturbed, parts) = session(None);
+    let expected = play(&parts, 800);
+    drop(undisturbed);
+
+    let folder = tempfile::tempdir().expect("a folder");
+    let (mut recorded, parts) = session(Some(folder.path().join("take.wav")));
+    let mut heard = play(&parts, 400);
+    let words = wait_for(&mut recorded, "the sound goes on");
+    heard.extend(play(&parts, 400));
+    assert!(heard == expected, "the sound is another");
+    let word = words.iter().find(|w| w.contains("the sound goes on")).expect("it is said");
+    let seconds = word
+        .split_once("the recording is incomplete, and the ")
+        .and_then(|(_, rest)| rest.split_once(" s of it are not kept"))
+        .map(|(seconds, _)| seconds.parse::<f64>().expect("a number"));
+    assert!(seconds.is_some_and(|s| (0.3..1.2).contains(&s)), "{word}");
+    assert!(word.contains("cannot be written"), "{word}");
+    assert!(recorded.is_running() && recorded.recorded_frames().is_none());
+    assert_eq!(recorded.stop().expect("no second complaint"), None);
+    assert_eq!(std::fs::read_dir(folder.path()).expect("the folder").count(), 0);
+}
+
 /// A device that returns at another rate is not played at the wrong one.
 #[test]
 fn another_rate_is_refused() {

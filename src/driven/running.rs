@@ -1,0 +1,734 @@
+//! One block while it runs: a step of Newton's method with the blocks below as linear loads.
+//!
+//! At the guess `v*` each device is `i = f + D (v - v*)`. With `v = p + D_u u + K i` that gives
+//! `(I - D K) i = f + D (p - v*) + D D_u u`, one linear system in the currents of the ports that
+//! conduct at all. Its solution is linear in the drive `u`, so the current that the block draws
+//! from the block above is `j0 + Y u`: that block takes it as one more device. Going up from the
+//! last block and down again is one Newton step of the whole circuit, by block elimination.
+//!
+//! The slopes `D` barely change from step to step, so the inverse of `I - D K` is kept. What slopes
+//! of an earlier step leave in a current is known, `(D - D_kept) (v - v*)`; where that is not
+//! negligible, the slopes are taken anew.
+
+use std::any::Any;
+
+use super::block::PlannedBlock;
+use super::inverse::{invert, unit};
+use super::panels::{add_listed, add_products, padded};
+use super::statistics::ValveTally;
+use crate::simd::{QUAD, Quad, Work, widest};
+
+/// Most cut nodes through which one block is driven.
+pub const MOST_TEARS: usize = QUAD;
+/// Most ports of one block.
+pub const MOST_PORTS: usize = 40;
+/// Room for the ports, the cut nodes above, and a quad more, so that the quad of the last device fits.
+const ROOM: usize = MOST_PORTS + MOST_TEARS + QUAD;
+
+/// A port is left out while less than this flows in it: a microvolt across a megohm. It is not enough to
+/// ask what the current moves within a step, since what is left out always adds up in a capacitor.
+const NO_CURRENT_A: f64 = 1e-12;
+
+/// What a block tells the block above and hears from it, for one child block.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Exchange {
+    /// Voltages of the cut nodes (deviation from rest), from above.
+    pub drive: [f64; MOST_TEARS],
+    /// Load current at no drive, and its slope (by cut node, then by the node whose current it is),
+    /// from below.
+    pub load_a: [f64; MOST_TEARS],
+    pub load_s: [[f64; MOST_TEARS]; MOST_TEARS],
+}
+
+/// A device, or a block below, at the guess: currents (less those at rest) and `slopes[c]`, what a volt
+/// at its port `c` adds to them. Places beyond its ports are zero.
+#[derive(Clone, Copy, Debug)]
+pub struct Line {
+    pub current_a: Quad,
+    pub slopes: [Quad; QUAD],
+}
+
+/// What the kept inverse was made of.
+#[derive(Clone, Copy, Debug)]
+struct Kept {
+    /// One over the most that may flow where a port was left out, else zero.
+    left_out: Quad,
+    slopes: [Quad; QUAD],
+}
+
+/// A number for each port, then for each cut node above.
+#[derive(Clone, Copy, Debug)]
+#[repr(align(64))]
+struct Ports([f64; ROOM]);
+
+impl Ports {
+    const ZERO: Self = Self([0.0; ROOM]);
+
+    #[inline(always)]
+    fn quad(&self, q: usize) -> Quad {
+        let (quads, _) = self.0.as_chunks::<QUAD>();
+        Quad(quads[q])
+    }
+
+    /// Four numbers from a place on.
+    #[inline(always)]
+    fn window(&self, first: usize) -> Quad {
+        let list = &self.0[first..first + QUAD];
+        Quad([list[0], list[1], list[2], list[3]])
+    }
+
+    #[inline(always)]
+    fn set_window(&mut self, first: usize, to: &Quad) {
+        let list = &mut self.0[first..first + QUAD];
+        for k in 0..QUAD {
+            list[k] = to.0[k];
+        }
+    }
+
+    #[inline(always)]
+    fn set_quad(&mut self, q: usize, to: Quad) {
+        let (quads, _) = self.0.as_chunks_mut::<QUAD>();
+        quads[q] = to.0;
+    }
+}
+
+/// A block of the circuit in time, whatever its size.
+pub trait Running: Send + Sync + std::fmt::Debug {
+    /// Starts a step: what the history and the input alone give, and a guess.
+    fn begin(&mut self, plan: &PlannedBlock, known: &[f64]);
+    /// Linearises and solves for the currents as functions of the drive; with `renew` by the slopes
+    /// at the guess, else by kept ones if they will do. `exchanges` has one entry for each block of
+    /// the plan, `own` is this block's.
+    fn eliminate(
+        &mut self,
+        plan: &PlannedBlock,
+        exchanges: &mut [Exchange],
+        own: usize,
+        renew: bool,
+    );
+    /// Puts in the drive and moves the guess; returns the largest error that is left, in units of
+    /// what is tolerated; no number if a voltage is none.
+    fn substitute(&mut self, plan: &PlannedBlock, exchanges: &mut [Exchange], own: usize) -> f64;
+    /// Goes half the way back to the guess before: Newton's method can swing to and fro across a corner
+    /// of a law.
+    fn shorten(&mut self);
+    /// Ends the step: outputs (deviation from rest), how far the valves were driven, and the next
+    /// history.
+    fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64], valves: &mut [ValveTally]);
+    /// Whether every port voltage is finite.
+    fn is_finite(&self) -> bool;
+    /// Gives up a step: the history stays, the ports go back.
+    fn abandon(&mut self);
+    /// Remembers what the step is to reach, and starts over from the last step's solution.
+    fn open_path(&mut self);
+    /// Sets how far the way from the last step to this one is gone.
+    fn set_path(&mut self, share: f64);
+    /// Takes the present solution as the start of the next stretch of the way, or goes back to it.
+    fn keep(&mut self);
+    fn go_back(&mut self);
+    /// Goes on with another plan of the same shape. Allocates nothing.
+    fn change_plan(&mut self, old: &PlannedBlock, new: &PlannedBlock);
+    /// Goes on where another block stands, which was made for `old`, a plan of the same shape as
+    /// this one's; whether it is of the same shape. Allocates nothing.
+    fn take_over(&mut self, other: &dyn Running, old: &PlannedBlock, new: &PlannedBlock) -> bool;
+    /// Itself, for [`Running::take_over`].
+    fn as_any(&self) -> &dyn Any;
+    /// A copy of itself.
+    fn boxed_clone(&self) -> Box<dyn Running>;
+}
+
+/// A block at rest, with room for its ports.
+pub fn running(plan: &PlannedBlock) -> Box<dyn Running> {
+    match (plan.ports + plan.tears).div_ceil(QUAD) {
+        0..=1 => Box::new(Fitted::<1>::new(plan)),
+        2 => Box::new(Fitted::<2>::new(plan)),
+        3 => Box::new(Fitted::<3>::new(plan)),
+        4 => Box::new(Fitted::<4>::new(plan)),
+        5 => Box::new(Fitted::<5>::new(plan)),
+        6..=8 => Box::new(Fitted::<8>::new(plan)),
+        _ => Box::new(Fitted::<11>::new(plan)),
+    }
+}
+
+/// One with `W` quads of ports and cut nodes: a number that the compiler knows, so that a column of a
+/// matrix is a handful of registers.
+#[derive(Clone, Debug)]
+struct Fitted<const W: usize> {
+    /// What history and known inputs, drives and port currents add to the ports' voltages and, below
+    /// them, to the currents drawn from the cut nodes; by column.
+    to_ports: Vec<[Quad; W]>,
+    drives: Vec<[Quad; W]>,
+    coupling: Vec<[Quad; W]>,
+    /// K by line, for making `I - D K`, and by cut node what port currents add to what is drawn there.
+    k_lines: Vec<[Quad; W]>,
+    drawn: Vec<[Quad; W]>,
+    exactness: [Quad; W],
+    current_exactness: Ports,
+
+    /// Ports that conducted when the inverse was made.
+    active: Vec<usize>,
+    count: usize,
+    lines: Vec<Line>,
+    kept: Vec<Kept>,
+    /// Inverse of `I - D K` by column, and room to make it.
+    inverse: Vec<[Quad; W]>,
+    scratch: Vec<[Quad; W]>,
+    /// Currents by drive, by cut node; load slopes.
+    by_drive: [[Quad; W]; MOST_TEARS],
+    load_s: [[f64; MOST_TEARS]; MOST_TEARS],
+    /// Whether the slopes were found worn out, and whether this is the step's first guess.
+    worn: bool,
+    first: bool,
+    /// Port voltages: the guess, and the solutions of the last steps.
+    v: Ports,
+    last: Ports,
+    before: Ports,
+    earlier: Ports,
+    /// How far the first guess was off in the last step, and the last move of the guess.
+    miss: Ports,
+    step: Ports,
+    /// Port currents at no drive.
+    current: [Quad; W],
+    /// `[s, u, i]`, the history padded; and room for the next history.
+    x: Vec<f64>,
+    next: Vec<f64>,
+    /// Port voltages without currents and drives from above, then drawn currents likewise.
+    p: Ports,
+    p_start: Ports,
+    p_last: Ports,
+    p_target: Ports,
+    start_of_stretch: Ports,
+    outputs: Vec<f64>,
+}
+
+impl<const W: usize> Fitted<W> {
+    fn new(plan: &PlannedBlock) -> Self {
+        let mut rest = Ports::ZERO;
+        rest.0[..plan.ports].copy_from_slice(&plan.rest_volts);
+        let none = [Quad::ZERO; W];
+        let x = vec![0.0; plan.currents_at() + ROOM];
+        let lines = plan.lines();
+        let line = Line { current_a: Quad::ZERO, slopes: [Quad::ZERO; QUAD] };
+        let kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
+        let mut new = Self {
+            to_ports: vec![none; plan.to_ports.ncols()],
+            drives: vec![none; plan.tears],
+            coupling: vec![none; plan.ports],
+            k_lines: vec![none; plan.ports],
+            drawn: vec![none; plan.tears],
+            exactness: none,
+            current_exactness: Ports::ZERO,
+            active: vec![0; plan.ports],
+            count: 0,
+            lines: vec![line; lines],
+            kept: vec![kept; lines],
+            inverse: vec![none; plan.ports],
+            scratch: vec![none; plan.ports],
+            by_drive: [none; MOST_TEARS],
+            load_s: [[0.0; MOST_TEARS]; MOST_TEARS],
+            worn: true,
+            first: true,
+            v: rest,
+            last: rest,
+            before: rest,
+            earlier: rest,
+            miss: Ports::ZERO,
+            step: Ports::ZERO,
+            current: none,
+            next: vec![0.0; plan.padded_states()],
+            x,
+            p: rest,
+            p_last: rest,
+            p_target: rest,
+            p_start: rest,
+            start_of_stretch: rest,
+            outputs: vec![0.0; padded(plan.outputs.len())],
+        };
+        new.set_matrices(plan);
+        new
+    }
+
+    fn set_matrices(&mut self, plan: &PlannedBlock) {
+        let (ports, tears) = (plan.ports, plan.tears);
+        let set = |column: &mut [Quad; W], row: usize, to: f64| {
+            column[row / QUAD].0[row % QUAD] = to;
+        };
+        for r in 0..ports + tears {
+            for (c, column) in self.to_ports.iter_mut().enumerate() {
+                set(column, r, plan.to_ports[(r, c)]);
+            }
+            for (c, column) in self.drives.iter_mut().enumerate() {
+                set(column, r, plan.drives[(r, c)]);
+            }
+            for (c, column) in self.coupling.iter_mut().enumerate() {
+                set(column, r, plan.coupling[(r, c)]);
+            }
+        }
+        for c in 0..ports {
+            for (r, line) in self.k_lines.iter_mut().enumerate() {
+                set(line, c, plan.coupling[(r, c)]);
+            }
+            for (t, line) in self.drawn.iter_mut().enumerate() {
+                set(line, c, plan.coupling[(ports + t, c)]);
+            }
+        }
+        for (port, to) in plan.exactness.iter().enumerate() {
+            set(&mut self.exactness, port, *to);
+        }
+        let exactness = &plan.current_exactness;
+        self.current_exactness.0[..exactness.len()].copy_from_slice(exactness);
+        self.worn = true;
+    }
+
+    /// Devices and blocks below at the guess.
+    #[inline(always)]
+    fn linearise(&mut self, plan: &PlannedBlock, exchanges: &[Exchange]) {
+        let (devices, below) = self.lines.split_at_mut(plan.devices.len());
+        for n in 0..devices.len() {
+            let device = &plan.devices[n];
+            device.law.linearise(
+                &self.v.0[device.first_port..],
+                &device.rest_current,
+                &mut devices[n],
+            );
+        }
+        let mut n = 0;
+        for child in &plan.children {
+            if !child.loads {
+                continue;
+            }
+            let load = &exchanges[child.block];
+            let line = &mut below[n];
+            line.current_a = Quad(load.load_a);
+            for c in 0..QUAD {
+                line.slopes[c] = Quad(load.load_s[c]);
+                line.current_a.add(&line.slopes[c], self.v.0[child.first_port + c]);
+            }
+            n += 1;
+        }
+    }
+
+    /// Error of the currents that kept slopes leave after a step of the guess, in units of what is
+    /// tolerated.
+    #[inline(always)]
+    fn wear(&self, plan: &PlannedBlock, step: &Ports) -> f64 {
+        let mut largest = Quad::ZERO;
+        let places = &plan.places[..self.lines.len()];
+        let kept = &self.kept[..self.lines.len()];
+        for n in 0..self.lines.len() {
+            let (first, count) = places[n];
+            let (line, kept) = (&self.lines[n], &kept[n]);
+            let mut error = Quad::ZERO;
+            for c in 0..count {
+                error.add(&line.slopes[c].less(&kept.slopes[c]), step.0[first + c]);
+            }
+            let exactness = self.current_exactness.window(first);
+            largest = largest.larger_size(&error.times(&exactness));
+            let flows = error.plus(&line.current_a);
+            largest = largest.larger_size(&flows.times(&kept.left_out));
+        }
+        largest.largest()
+    }
+
+    /// [`Fitted::renew`] out of the way of what is done in every step.
+    #[inline(never)]
+    fn renew_apart(&mut self, plan: &PlannedBlock) {
+        widest(Renew(self, plan));
+    }
+
+    /// Takes the slopes at the guess: which ports conduct, the inverse of `I - D K` for them, and what
+    /// follows from it.
+    #[inline(always)]
+    fn renew(&mut self, plan: &PlannedBlock) {
+        self.count = 0;
+        for n in 0..self.lines.len() {
+            let (first, own) = plan.places[n];
+            let (line, kept) = (&self.lines[n], &mut self.kept[n]);
+            *kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
+            for k in 0..own {
+                // What flows there, and what a volt more would let flow.
+                let mut flows = line.current_a.0[k].abs();
+                for c in 0..own {
+                    flows = larger(flows, line.slopes[c].0[k].abs());
+                }
+                // A block below is always there, also while nothing flows into it.
+                if n < plan.devices.len() && flows <= NO_CURRENT_A {
+                    kept.left_out.0[k] = 1.0 / NO_CURRENT_A;
+                    for c in 0..own {
+                        kept.slopes[c].0[k] = 0.0;
+                    }
+                    continue;
+                }
+                let port = first + k;
+                self.active[self.count] = port;
+                self.count += 1;
+                // The port's line of I - D K.
+                let mut row = unit(port);
+                for c in 0..own {
+                    let (voltage, slope) = (&self.k_lines[first + c], -line.slopes[c].0[k]);
+                    for q in 0..W {
+                        row[q].add(&voltage[q], slope);
+                    }
+                }
+                self.scratch[port] = row;
+            }
+        }
+        let active = &self.active[..self.count];
+        invert(&mut self.scratch, active);
+        for &c in active {
+            let column = &mut self.inverse[c];
+            *column = [Quad::ZERO; W];
+            for &r in active {
+                column[r / QUAD].0[r % QUAD] = self.scratch[r][c / QUAD].0[c % QUAD];
+            }
+        }
+        for t in 0..plan.tears {
+            let drive = &self.drives[t];
+            let mut right = Ports::ZERO;
+            for n in 0..self.lines.len() {
+                let (first, own) = plan.places[n];
+                let mut sum = Quad::ZERO;
+                for c in 0..own {
+                    let port = first + c;
+                    sum.add(&self.kept[n].slopes[c], drive[port / QUAD].0[port % QUAD]);
+                }
+                right.set_window(first, &sum);
+            }
+            let mut currents = [Quad::ZERO; W];
+            add_listed(&mut currents, &self.inverse, active, &right.0);
+            self.by_drive[t] = currents;
+            for u in 0..plan.tears {
+                let row = plan.ports + u;
+                let own = drive[row / QUAD].0[row % QUAD];
+                self.load_s[t][u] = own + total(&self.drawn[u], &currents);
+            }
+        }
+        self.worn = false;
+    }
+}
+
+/// Sum of products.
+#[inline(always)]
+fn total<const W: usize>(a: &[Quad; W], b: &[Quad; W]) -> f64 {
+    let mut sum = Quad::ZERO;
+    for q in 0..W {
+        sum = sum.plus(&a[q].times(&b[q]));
+    }
+    (sum.0[0] + sum.0[1]) + (sum.0[2] + sum.0[3])
+}
+
+/// The phases of a step, as work for the widest vectors.
+struct Begin<'a, const W: usize>(&'a mut Fitted<W>, &'a PlannedBlock, &'a [f64]);
+struct Renew<'a, const W: usize>(&'a mut Fitted<W>, &'a PlannedBlock);
+struct Eliminate<'a, const W: usize> {
+    block: &'a mut Fitted<W>,
+    plan: &'a PlannedBlock,
+    exchanges: &'a mut [Exchange],
+    own: usize,
+    renew: bool,
+}
+struct Substitute<'a, const W: usize> {
+    block: &'a mut Fitted<W>,
+    plan: &'a PlannedBlock,
+    exchanges: &'a mut [Exchange],
+    own: usize,
+}
+struct Finish<'a, const W: usize> {
+    block: &'a mut Fitted<W>,
+    plan: &'a PlannedBlock,
+    outputs: &'a mut [f64],
+    valves: &'a mut [ValveTally],
+}
+
+impl<const W: usize> Work for Begin<'_, W> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let Self(block, plan, known) = self;
+        let inputs_at = plan.padded_states();
+        for k in 0..plan.knowns.len() {
+            block.x[inputs_at + k] = known[plan.knowns[k]];
+        }
+        let mut p = [Quad::ZERO; W];
+        for q in 0..W {
+            p[q] = block.p_start.quad(q);
+        }
+        add_products(&mut p, &block.to_ports, &block.x);
+        for q in 0..W {
+            block.p.set_quad(q, p[q]);
+            let (last, before) = (block.last.quad(q), block.before.quad(q));
+            let mut guess = block.earlier.quad(q);
+            guess.add(&last.less(&before), 3.0);
+            block.v.set_quad(q, guess);
+            block.earlier.set_quad(q, before);
+            block.before.set_quad(q, last);
+        }
+        block.first = true;
+    }
+}
+
+impl<const W: usize> Work for Renew<'_, W> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        self.0.renew(self.1);
+    }
+}
+
+impl<const W: usize> Work for Eliminate<'_, W> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let Self { block, plan, exchanges, own, renew } = self;
+        block.linearise(plan, exchanges);
+        // Whether the kept slopes will leave a tolerable error if the guess is as far off as last time.
+        if renew || block.worn || block.wear(plan, &block.miss) > 1.0 {
+            block.renew_apart(plan);
+        }
+        let mut away = Ports::ZERO;
+        for q in 0..W {
+            away.set_quad(q, block.p.quad(q).less(&block.v.quad(q)));
+        }
+        let mut right = Ports::ZERO;
+        let places = &plan.places[..block.lines.len()];
+        for n in 0..block.lines.len() {
+            let (first, count) = places[n];
+            let mut sum = block.lines[n].current_a;
+            let kept = &block.kept[n];
+            for c in 0..count {
+                sum.add(&kept.slopes[c], away.0[first + c]);
+            }
+            // What lies beyond the device's own ports is the next one's, and written after this.
+            right.set_window(first, &sum);
+        }
+        let mut current = [Quad::ZERO; W];
+        add_listed(&mut current, &block.inverse, &block.active[..block.count], &right.0);
+        block.current = current;
+        if plan.loads {
+            let load = &mut exchanges[own];
+            load.load_s = block.load_s;
+            for t in 0..plan.tears {
+                load.load_a[t] = block.p.0[plan.ports + t] + total(&block.drawn[t], &current);
+            }
+        }
+    }
+}
+
+impl<const W: usize> Work for Substitute<'_, W> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn run(self) -> f64 {
+        let Self { block, plan, exchanges, own } = self;
+        let currents_at = plan.currents_at();
+        let drive_at = currents_at - plan.tears;
+        let mut new = [Quad::ZERO; W];
+        for q in 0..W {
+            new[q] = block.p.quad(q);
+        }
+        let mut current = block.current;
+        for t in 0..plan.tears {
+            let drive = exchanges[own].drive[t];
+            block.x[drive_at + t] = drive;
+            let (by_drive, drives) = (&block.by_drive[t], &block.drives[t]);
+            for q in 0..W {
+                current[q].add(&by_drive[q], drive);
+                new[q].add(&drives[q], drive);
+            }
+        }
+        let x = &mut block.x[currents_at..currents_at + W * QUAD];
+        let (quads, _) = x.as_chunks_mut::<QUAD>();
+        for q in 0..W {
+            quads[q] = current[q].0;
+        }
+        add_listed(&mut new, &block.coupling, &block.active[..block.count], x);
+        let (mut largest, mut check) = (Quad::ZERO, Quad::ZERO);
+        for q in 0..W {
+            let moved = new[q].less(&block.v.quad(q));
+            block.v.set_quad(q, new[q]);
+            block.step.set_quad(q, moved);
+            // Ports that are no device's have an exactness of zero.
+            largest = largest.larger_size(&moved.times(&block.exactness[q]));
+            check.add(&moved, 0.0);
+        }
+        let wear = block.wear(plan, &block.step);
+        block.worn = wear > 1.0;
+        if block.first {
+            for q in 0..W {
+                block.miss.set_quad(q, block.step.quad(q));
+            }
+            block.first = false;
+        }
+        for child in &plan.children {
+            for t in 0..child.tears {
+                exchanges[child.block].drive[t] = block.v.0[child.first_port + t];
+            }
+        }
+        let check = (check.0[0] + check.0[1]) + (check.0[2] + check.0[3]);
+        larger(largest.largest(), wear) + check
+    }
+}
+
+impl<const W: usize> Work for Finish<'_, W> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let Self { block, plan, outputs, valves } = self;
+        for device in &plan.devices {
+            if let Some(tally) = device.valve.and_then(|v| valves.get_mut(v)) {
+                tally.add(block.v.0[device.first_port]);
+            }
+        }
+        if !plan.outputs.is_empty() {
+            plan.to_outputs.product(&block.x, &mut block.outputs);
+            for k in 0..plan.outputs.len() {
+                outputs[plan.outputs[k]] = block.outputs[k];
+            }
+        }
+        let (states, rest) = block.x.split_at_mut(plan.padded_states());
+        if let Some(dense) = &plan.dense {
+            dense.product(states, &mut block.next);
+            states.copy_from_slice(&block.next);
+        } else {
+            let (quads, _) = states.as_chunks_mut::<QUAD>();
+            let (diagonal, cross) = (&plan.diagonal[..quads.len()], &plan.cross[..quads.len()]);
+            for q in 0..quads.len() {
+                let s = quads[q];
+                let swapped = Quad([s[1], s[0], s[3], s[2]]);
+                let kept = diagonal[q].times(&Quad(s));
+                quads[q] = kept.plus(&cross[q].times(&swapped)).0;
+            }
+        }
+        plan.inputs.add_product(rest, states);
+        for q in 0..W {
+            block.last.set_quad(q, block.v.quad(q));
+            block.p_last.set_quad(q, block.p.quad(q));
+        }
+    }
+}
+
+impl<const W: usize> Running for Fitted<W> {
+    fn begin(&mut self, plan: &PlannedBlock, known: &[f64]) {
+        widest(Begin(self, plan, known));
+    }
+
+    fn eliminate(
+        &mut self,
+        plan: &PlannedBlock,
+        exchanges: &mut [Exchange],
+        own: usize,
+        renew: bool,
+    ) {
+        widest(Eliminate { block: self, plan, exchanges, own, renew });
+    }
+
+    fn substitute(&mut self, plan: &PlannedBlock, exchanges: &mut [Exchange], own: usize) -> f64 {
+        widest(Substitute { block: self, plan, exchanges, own })
+    }
+
+    fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64], valves: &mut [ValveTally]) {
+        widest(Finish { block: self, plan, outputs, valves });
+    }
+
+    fn shorten(&mut self) {
+        for (v, step) in self.v.0.iter_mut().zip(&self.step.0) {
+            *v -= 0.5 * step;
+        }
+    }
+
+    fn is_finite(&self) -> bool {
+        self.v.0.iter().all(|v| v.is_finite())
+    }
+
+    fn abandon(&mut self) {
+        self.v = self.last;
+        self.before = self.last;
+        self.earlier = self.last;
+        self.worn = true;
+    }
+
+    fn open_path(&mut self) {
+        self.p_target = self.p;
+        self.start_of_stretch = self.last;
+        self.v = self.last;
+    }
+
+    fn set_path(&mut self, share: f64) {
+        for ((p, from), to) in self.p.0.iter_mut().zip(&self.p_last.0).zip(&self.p_target.0) {
+            *p = from + share * (to - from);
+        }
+    }
+
+    fn keep(&mut self) {
+        self.start_of_stretch = self.v;
+    }
+
+    fn go_back(&mut self) {
+        self.v = self.start_of_stretch;
+    }
+
+    fn change_plan(&mut self, old: &PlannedBlock, new: &PlannedBlock) {
+        // The charge of every capacitor is kept; the history is a deviation from rest, and what is at
+        // rest differs.
+        let n = new.states;
+        for k in 0..n {
+            let now = (0..n).map(|c| old.to_states[(k, c)] * self.x[c]).sum::<f64>();
+            self.next[k] = now + old.rest_states[k] - new.rest_states[k];
+        }
+        for k in 0..n {
+            self.x[k] = (0..n).map(|c| new.from_states[(k, c)] * self.next[c]).sum();
+        }
+        self.p_start.0[..new.ports].copy_from_slice(&new.rest_volts);
+        self.set_matrices(new);
+        self.before = self.last;
+        self.earlier = self.last;
+    }
+
+    fn take_over(&mut self, other: &dyn Running, old: &PlannedBlock, new: &PlannedBlock) -> bool {
+        let Some(other) = other.as_any().downcast_ref::<Self>() else { return false };
+        if self.x.len() != other.x.len()
+            || self.active.len() != other.active.len()
+            || self.lines.len() != other.lines.len()
+        {
+            return false;
+        }
+        self.x.copy_from_slice(&other.x);
+        (self.p, self.p_last, self.v, self.last) = (other.p, other.p_last, other.v, other.last);
+        if std::ptr::eq(old, new) {
+            // Nothing was turned: the kept slopes as well, so that not a digit moves.
+            self.p_start = other.p_start;
+            self.active.copy_from_slice(&other.active);
+            self.count = other.count;
+            self.lines.copy_from_slice(&other.lines);
+            self.kept.copy_from_slice(&other.kept);
+            self.inverse.copy_from_slice(&other.inverse);
+            self.by_drive = other.by_drive;
+            self.load_s = other.load_s;
+            self.worn = other.worn;
+            self.miss = other.miss;
+        } else {
+            self.change_plan(old, new);
+        }
+        // Only guesses.
+        (self.before, self.earlier) = (other.before, other.earlier);
+        true
+    }
+
+    fn as_any(&self) -> &dyn Any {
+        self
+    }
+
+    fn boxed_clone(&self) -> Box<dyn Running> {
+        Box::new(self.clone())
+    }
+}
+
+/// The larger one of two numbers, without the care for NaN that `f64::max` takes.
+#[inline(always)]
+fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
