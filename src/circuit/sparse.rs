@@ -136,26 +136,26 @@ impl SparseSolver {
         let mut a = DMatrix::from_fn(n, n, |r, c| {
             Complex::from(static_part[(r, c)]) + reference * storage[(r, c)]
         });
-        let (mut rows, mut columns) = ((0..n).collect::<Vec<_>>(), (0..n).collect::<Vec<_>>());
+        let mut left = Left::new(&a, &slot);
         let mut steps = Vec::with_capacity(n);
-        while !rows.is_empty() {
-            let (pr, pc) = choose_pivot(&a, &slot, &rows, &columns)?;
-            rows.retain(|&r| r != pr);
-            columns.retain(|&c| c != pc);
+        while !left.columns.is_empty() {
+            let (pr, pc) = left.choose_pivot()?;
+            let lower_rows = left.take_out(pr, pc);
             let used = |r: usize, c: usize| slot[(r, c)] != u32::MAX;
-            let lower_rows: Vec<usize> = rows.iter().copied().filter(|&r| used(r, pc)).collect();
             let upper_columns: Vec<usize> =
-                columns.iter().copied().filter(|&c| used(pr, c)).collect();
+                left.columns.iter().copied().filter(|&c| used(pr, c)).collect();
             let mut updates = Vec::new();
             for &r in &lower_rows {
                 let factor = a[(r, pc)] / a[(pr, pc)];
                 for &c in &upper_columns {
-                    if slot[(r, c)] == u32::MAX {
+                    let new = slot[(r, c)] == u32::MAX;
+                    if new {
                         slot[(r, c)] = slots;
                         slots += 1;
                     }
                     let upper = a[(pr, c)];
                     a[(r, c)] -= factor * upper;
+                    left.set(r, c, a[(r, c)].norm(), new);
                     updates.push((slot[(r, c)], slot[(r, pc)], slot[(pr, c)]));
                 }
             }
@@ -334,37 +334,76 @@ impl Workspace {
     }
 }
 
-/// The cheapest entry (fewest updates) among those large enough in their column.
-fn choose_pivot(
-    a: &DMatrix<Complex<f64>>,
-    slot: &DMatrix<u32>,
-    rows: &[usize],
-    columns: &[usize],
-) -> Option<(usize, usize)> {
-    let used = |r: usize, c: usize| slot[(r, c)] != u32::MAX;
-    let row_count = |r: usize| columns.iter().filter(|&&c| used(r, c)).count();
-    let counts: Vec<usize> = rows.iter().map(|&r| row_count(r)).collect();
-    let mut best: Option<(usize, f64, usize, usize)> = None;
-    for &c in columns {
-        let in_column: Vec<(usize, usize)> =
-            rows.iter().copied().enumerate().filter(|&(_, r)| used(r, c)).collect();
-        let largest = in_column.iter().map(|&(_, r)| a[(r, c)].norm()).fold(0.0, f64::max);
-        for &(at, r) in &in_column {
-            let size = a[(r, c)].norm();
-            if size == 0.0 || !size.is_finite() || size < PIVOT_THRESHOLD * largest {
-                continue;
-            }
-            let cost = (counts[at] - 1) * (in_column.len() - 1);
-            let better = match best {
-                None => true,
-                Some((least, share, ..)) => {
-                    cost < least || (cost == least && size / largest > share)
-                }
-            };
-            if better {
-                best = Some((cost, size / largest, r, c));
-            }
+/// What is left of a matrix while its elimination is put in order.
+struct Left {
+    columns: Vec<usize>,
+    /// By column: the rows that have an entry there, rising; by row: how many entries there are.
+    rows: Vec<Vec<usize>>,
+    counts: Vec<usize>,
+    /// Magnitudes of the entries.
+    sizes: DMatrix<f64>,
+}
+
+impl Left {
+    fn new(a: &DMatrix<Complex<f64>>, slot: &DMatrix<u32>) -> Self {
+        let n = a.ncols();
+        let used = |r: usize, c: usize| slot[(r, c)] != u32::MAX;
+        Self {
+            columns: (0..n).collect(),
+            rows: (0..n).map(|c| (0..n).filter(|&r| used(r, c)).collect()).collect(),
+            counts: (0..n).map(|r| (0..n).filter(|&c| used(r, c)).count()).collect(),
+            sizes: DMatrix::from_fn(n, n, |r, c| if used(r, c) { a[(r, c)].norm() } else { 0.0 }),
         }
     }
-    best.map(|(_, _, r, c)| (r, c))
+
+    /// The cheapest entry (fewest updates) among those large enough in their column.
+    fn choose_pivot(&self) -> Option<(usize, usize)> {
+        let mut best: Option<(usize, f64, usize, usize)> = None;
+        for &c in &self.columns {
+            let rows = &self.rows[c];
+            let largest = rows.iter().map(|&r| self.sizes[(r, c)]).fold(0.0, f64::max);
+            for &r in rows {
+                let size = self.sizes[(r, c)];
+                if size == 0.0 || !size.is_finite() || size < PIVOT_THRESHOLD * largest {
+                    continue;
+                }
+                let cost = (self.counts[r] - 1) * (rows.len() - 1);
+                let better = match best {
+                    None => true,
+                    Some((least, share, ..)) => {
+                        cost < least || (cost == least && size / largest > share)
+                    }
+                };
+                if better {
+                    best = Some((cost, size / largest, r, c));
+                }
+            }
+        }
+        best.map(|(_, _, r, c)| (r, c))
+    }
+
+    /// Takes out a pivot's row and column; returns the other rows that have an entry in the column.
+    fn take_out(&mut self, row: usize, column: usize) -> Vec<usize> {
+        self.columns.retain(|&c| c != column);
+        for &c in &self.columns {
+            self.rows[c].retain(|&r| r != row);
+        }
+        let mut rows = std::mem::take(&mut self.rows[column]);
+        rows.retain(|&r| r != row);
+        for &r in &rows {
+            self.counts[r] -= 1;
+        }
+        rows
+    }
+
+    /// Notes an entry's size, and the entry itself if it is new.
+    fn set(&mut self, row: usize, column: usize, size: f64, new: bool) {
+        self.sizes[(row, column)] = size;
+        if new {
+            self.counts[row] += 1;
+            let rows = &mut self.rows[column];
+            let at = rows.partition_point(|&r| r < row);
+            rows.insert(at, row);
+        }
+    }
 }

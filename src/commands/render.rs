@@ -95,11 +95,16 @@ pub fn render_job(job: &Job, folder: &Path, way: Way) -> Result<(), Failure> {
     let report = report_of(job, &clips, way.path, &|n| bar.inc(n))?;
     write_report(&report, &mut outputs, way.png)?;
     bar.set_message("writing");
-    let lines = sets
-        .iter()
-        .map(|set| write_set(set, job, &report, &mut outputs, way))
-        .collect::<Result<String, _>>()?;
-    let page = write_page(&page_of(job, &report, &sets)?).map_err(Failure::fault)?;
+    let write_sets = || {
+        let each = sets.iter().map(|set| write_set(set, job, &report, &mut outputs, way));
+        each.collect::<Result<String, Failure>>()
+    };
+    let make_page = || {
+        let model = page_of(job, &report, &sets)?;
+        write_page(&model).map_err(Failure::fault)
+    };
+    let (lines, page) = rayon::join(write_sets, make_page);
+    let (lines, page) = (lines?, page?);
     outputs.put(PAGE_FILE, page.html.as_bytes())?;
     outputs.commit()?;
     bar.finish_and_clear();
