@@ -247,8 +247,9 @@ fn headings<B: DrawingBackend>(paper: &mut Paper<B>, layout: &Layout) -> Result<
         let end = entry.left + SAMPLE;
         match entry.sample {
             Sample::Line(index) => {
-                let (rgb, pattern) = style::line(index);
-                let width = style::width_px(paper.figure.curves[index].weight);
+                let curve = &paper.figure.curves[index];
+                let (rgb, pattern) = style::line(curve.style.unwrap_or(index));
+                let width = style::width_px(curve.weight);
                 for piece in dash(&[(entry.left, middle), (end, middle)], pattern) {
                     paper.line(&piece, width, rgb)?;
                 }
@@ -392,7 +393,7 @@ fn frame<B: DrawingBackend>(paper: &Paper<B>, layout: &Layout) -> Result<(), Plo
 /// In turn, so that a dashed line on an unbroken one leaves both to be seen.
 fn curves<B: DrawingBackend>(paper: &Paper<B>, layout: &Layout) -> Result<(), PlotError> {
     for (index, curve) in paper.figure.curves.iter().enumerate() {
-        let (rgb, pattern) = style::line(index);
+        let (rgb, pattern) = style::line(curve.style.unwrap_or(index));
         let on_paper = |&(x, y): &(f64, f64)| layout.frame.at(layout.x.place(x), layout.y.place(y));
         let places: Vec<Place> = curve.points.iter().map(on_paper).collect();
         for piece in clip(&thin(places), &layout.frame) {

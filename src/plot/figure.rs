@@ -43,12 +43,20 @@ pub struct Curve {
     /// x and y.
     pub points: Vec<(f64, f64)>,
     pub weight: Weight,
+    /// Place in the row of line styles, if not that in the figure: what has one style in a figure has the
+    /// same in the next one.
+    pub style: Option<usize>,
 }
 
 impl Curve {
     /// A curve of normal weight.
     pub fn new(name: impl Into<String>, points: Vec<(f64, f64)>) -> Self {
-        Self { name: name.into(), points, weight: Weight::Normal }
+        Self { name: name.into(), points, weight: Weight::Normal, style: None }
+    }
+
+    /// The same in the style of another place.
+    pub fn styled(self, place: usize) -> Self {
+        Self { style: Some(place), ..self }
     }
 
     /// The same as a thin line.

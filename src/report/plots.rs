@@ -22,9 +22,11 @@ pub fn difference_figure(report: &Report) -> Figure {
     };
     let change = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a - b).collect::<Vec<f64>>();
     let mut curves = Vec::new();
-    for v in report.versions.iter().filter(|v| v.name != report.before) {
+    for (place, v) in report.versions.iter().enumerate().filter(|(_, v)| v.name != report.before) {
         let db = change(&v.curve.exact_db, &before.curve.exact_db);
-        curves.push(Curve::new(v.name.clone(), pairs(&v.curve.frequency_hz, &db)));
+        let curve = Curve::new(v.name.clone(), pairs(&v.curve.frequency_hz, &db));
+        // As in the plot of the responses.
+        curves.push(curve.styled(place));
     }
     let title = format!("{}: change against \"{}\"", report.amp, report.before);
     plot::difference(title, curves, &guides(report))
