@@ -24,7 +24,6 @@ const CASES: [(&str, &str, f64); 4] = [
     ("two stages round a stack", "two-stage-middle-25k-220hz-1v", 5.0),
     ("one stage", "gain-stage-1000hz-5v", 50.0),
 ];
-const QUALITIES: [Quality; 4] = [Quality::Draft, Quality::Fair, Quality::Standard, Quality::Fine];
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("| case | `draft` | `fair` | `standard` | `fine` |\n|---|---|---|---|---|");
@@ -34,7 +33,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let output = deck.circuit.find_node("out").ok_or("the node `out`")?;
         for frequency_hz in [1201, 4703] {
             print!("| {what}, {peak_volts} V, {frequency_hz} Hz |");
-            for quality in QUALITIES {
+            for quality in Quality::ALL {
                 let plan = DrivenPlan::new(&deck.circuit, "Vin", &[output], 48_000.0, quality)?;
                 let (db, troubles) =
                     aliases::worst_alias_db(&Arc::new(plan), frequency_hz, peak_volts);

@@ -4,8 +4,9 @@
 //! loops run on vectors of two numbers. Nearly all processors in use have vectors of four. [`widest`]
 //! runs a piece of work in a copy compiled for these where the processor says that it has them.
 //!
-//! Measured need: the sections of the linear path and the steps of the driven path take about half the
-//! time (`docs/speed.md`), and they are what a user waits for. Both copies do the same operations in the
+//! Measured need: the linear path is 1.27 times as fast and passes twice the speed of a general-purpose
+//! filter only so, the driven path 1.2 to 1.3 times (`docs/speed.md`), and they are what a user waits for.
+//! Both copies do the same operations in the
 //! same order, without fused multiplication, so a result does not depend on the processor.
 
 /// A piece of work. Everything it calls that is to profit must be `#[inline(always)]`, as must be
@@ -39,7 +40,7 @@ fn on_four<W: Work>(work: W) -> W::Output {
 /// Numbers that go side by side.
 pub const QUAD: usize = 4;
 
-/// Four rows of one column.
+/// Four numbers: of a column, of sections, of frames.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[repr(align(32))]
 pub struct Quad(pub [f64; QUAD]);
@@ -91,8 +92,7 @@ impl Quad {
     pub fn larger_size(&self, other: &Self) -> Self {
         let mut new = *self;
         for k in 0..QUAD {
-            let size = other.0[k].abs();
-            new.0[k] = if size > new.0[k] { size } else { new.0[k] };
+            new.0[k] = larger(other.0[k].abs(), new.0[k]);
         }
         new
     }
@@ -100,9 +100,14 @@ impl Quad {
     /// The largest of the four; not for NaN.
     #[inline(always)]
     pub fn largest(&self) -> f64 {
-        let larger = |a: f64, b: f64| if a > b { a } else { b };
         larger(larger(self.0[0], self.0[1]), larger(self.0[2], self.0[3]))
     }
+}
+
+/// The larger one of two numbers, without the care for NaN that `f64::max` takes.
+#[inline(always)]
+pub fn larger(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
 }
 
 #[cfg(test)]

@@ -63,7 +63,7 @@ pub struct SweepPlan {
 /// Highest frequency that can be measured, as a fraction of the sample rate: 20.7 kHz at 44.1 kHz.
 const HIGHEST: f64 = 0.47;
 /// A tail is long enough when its last quarter lies this far below the peak of the whole.
-const SETTLED: f64 = 1e-8;
+const SETTLED: f64 = 1e-9;
 /// What is still tolerated when it does not fall further, as noise of rounding does not.
 const TOLERATED: f64 = 1e-6;
 const FIRST_TAIL_S: f64 = 1.0;

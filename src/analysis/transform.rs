@@ -88,8 +88,7 @@ thread_local! {
     static PLANNER: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
 }
 
-/// Memory for FFTs of a million points, kept: asking the system for it anew each time takes nearly as
-/// long as the FFT.
+/// Memory for FFTs of a million points, kept: asking the system for it anew each time shows in a profile.
 #[derive(Default)]
 struct Room {
     signal: Vec<f64>,

@@ -71,8 +71,8 @@ pub struct PlannedBlock {
     pub dense: Option<Panels>,
     /// `[B L]`: what inputs and port currents add to the next history.
     pub inputs: Panels,
-    /// What the history (padded) and known inputs, drives, and port currents add to the ports' voltages and, below them,
-    /// to the currents drawn from the cut nodes.
+    /// What the history (padded) and known inputs, drives, and port currents add to the ports' voltages
+    /// and, below them, to the currents drawn from the cut nodes.
     pub to_ports: DMatrix<f64>,
     pub drives: DMatrix<f64>,
     pub coupling: DMatrix<f64>,

@@ -237,37 +237,38 @@ impl FastLaw {
             Self::Exact(law) => law.currents(volts),
         }
     }
-}
 
-impl FastLaw {
     /// The device at the voltages of its ports (more may follow), its currents at rest taken off. What lies
     /// beyond its ports is left alone.
     // Each arm writes what it has: one result for all arms would go through memory.
     #[inline(always)]
     pub fn linearise(&self, volts: &[f64], rest_a: &[f64; MAX_PORTS], line: &mut Line) {
         match self {
-            Self::Triode(t) => two(&t.currents(volts[0], volts[1]), rest_a, line),
-            Self::DempwolfZoelzer(d) => two(&d.currents(volts[0], volts[1]), rest_a, line),
+            Self::Triode(t) => write(&t.currents(volts[0], volts[1]), 2, rest_a, line),
+            Self::DempwolfZoelzer(d) => write(&d.currents(volts[0], volts[1]), 2, rest_a, line),
             Self::Pentode(p) => {
-                let at = p.currents(&[volts[0], volts[1], volts[2]]);
-                let (i, s) = (&at.current_a, &at.by_voltage_s);
-                line.current_a = Quad([i[0] - rest_a[0], i[1] - rest_a[1], i[2] - rest_a[2], 0.0]);
-                for c in 0..MAX_PORTS {
-                    line.slopes[c] = Quad([s[0][c], s[1][c], s[2][c], 0.0]);
-                }
+                write(&p.currents(&[volts[0], volts[1], volts[2]]), 3, rest_a, line);
             }
             Self::Exact(law) => exact(law, volts, rest_a, line),
         }
     }
 }
 
-/// A device of two ports.
+/// Writes what a device of so many ports gives.
 #[inline(always)]
-fn two(at: &DeviceCurrents, rest_a: &[f64; MAX_PORTS], line: &mut Line) {
-    let (i, s) = (&at.current_a, &at.by_voltage_s);
-    line.current_a = Quad([i[0] - rest_a[0], i[1] - rest_a[1], 0.0, 0.0]);
-    line.slopes[0] = Quad([s[0][0], s[1][0], 0.0, 0.0]);
-    line.slopes[1] = Quad([s[0][1], s[1][1], 0.0, 0.0]);
+fn write(at: &DeviceCurrents, ports: usize, rest_a: &[f64; MAX_PORTS], line: &mut Line) {
+    let mut current_a = Quad::ZERO;
+    for k in 0..ports {
+        current_a.0[k] = at.current_a[k] - rest_a[k];
+    }
+    line.current_a = current_a;
+    for c in 0..ports {
+        let mut slopes = Quad::ZERO;
+        for k in 0..ports {
+            slopes.0[k] = at.by_voltage_s[k][c];
+        }
+        line.slopes[c] = slopes;
+    }
 }
 
 #[inline(never)]
@@ -275,13 +276,7 @@ fn exact(law: &DeviceLaw, volts: &[f64], rest_a: &[f64; MAX_PORTS], line: &mut L
     let ports = law.ports();
     let mut own = [0.0; MAX_PORTS];
     own[..ports].copy_from_slice(&volts[..ports]);
-    let at = law.currents(&own);
-    for k in 0..ports {
-        line.current_a.0[k] = at.current_a[k] - rest_a[k];
-        for c in 0..ports {
-            line.slopes[c].0[k] = at.by_voltage_s[k][c];
-        }
-    }
+    write(&law.currents(&own), ports, rest_a, line);
 }
 
 #[cfg(test)]

@@ -8,6 +8,8 @@ use nalgebra::{Complex, DMatrix, DVector};
 
 /// Taps of the filter.
 pub const TAPS: usize = 32;
+// The product with the past goes by fours.
+const _: () = assert!(TAPS.is_multiple_of(4));
 /// Its delay in samples.
 pub const DELAY: usize = 15;
 

@@ -110,7 +110,7 @@ impl Past {
     }
 }
 
-/// Sum of products of two lists, the shorter of which decides; eight at a time.
+/// Sum of products of two lists of whole fours, the shorter of which decides; eight at a time.
 #[inline(always)]
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
     let (a, _) = a.as_chunks::<4>();
@@ -140,7 +140,7 @@ pub fn dot(a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// A list with zeros at its end, so that it is a whole number of fours.
-pub fn in_fours(mut list: Vec<f64>) -> Box<[f64]> {
+fn in_fours(mut list: Vec<f64>) -> Box<[f64]> {
     list.resize(list.len().next_multiple_of(4), 0.0);
     list.into_boxed_slice()
 }

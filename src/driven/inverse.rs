@@ -1,12 +1,11 @@
 //! Inverse of a small matrix that is near the identity, some of its lines left out.
 
+use super::running::MOST_PORTS;
 use crate::simd::{QUAD, Quad};
 
 /// A pivot below this calls for an exchange of lines: the matrices are near the identity for networks
 /// of resistors and valves.
 const SMALL: f64 = 0.05;
-/// Room for as many exchanges as there can be lines.
-const MOST: usize = 64;
 
 /// The line of the identity with its one at a place; made by arithmetic, since a write to one place of a
 /// line would send it through memory.
@@ -30,7 +29,7 @@ pub fn unit<const W: usize>(at: usize) -> [Quad; W] {
 /// there; what is in the others is of no meaning then.
 #[inline(always)]
 pub fn invert<const W: usize>(lines: &mut [[Quad; W]], active: &[usize]) {
-    let mut exchanges = [(0, 0); MOST];
+    let mut exchanges = [(0, 0); MOST_PORTS];
     let mut exchanged = 0;
     for k in 0..active.len() {
         let p = active[k];

@@ -16,7 +16,7 @@ use super::block::PlannedBlock;
 use super::inverse::{invert, unit};
 use super::panels::{add_listed, add_products, padded};
 use super::statistics::ValveTally;
-use crate::simd::{QUAD, Quad, Work, widest};
+use crate::simd::{QUAD, Quad, Work, larger, widest};
 
 /// Most cut nodes through which one block is driven.
 pub const MOST_TEARS: usize = QUAD;
@@ -330,80 +330,11 @@ impl<const W: usize> Fitted<W> {
         largest.largest()
     }
 
-    /// [`Fitted::renew`] out of the way of what is done in every step.
-    #[inline(never)]
-    fn renew_apart(&mut self, plan: &PlannedBlock) {
-        widest(Renew(self, plan));
-    }
-
     /// Takes the slopes at the guess: which ports conduct, the inverse of `I - D K` for them, and what
-    /// follows from it.
-    #[inline(always)]
+    /// follows from it. Out of the way of what is done in every step.
+    #[inline(never)]
     fn renew(&mut self, plan: &PlannedBlock) {
-        self.count = 0;
-        for n in 0..self.lines.len() {
-            let (first, own) = plan.places[n];
-            let (line, kept) = (&self.lines[n], &mut self.kept[n]);
-            *kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
-            for k in 0..own {
-                // What flows there, and what a volt more would let flow.
-                let mut flows = line.current_a.0[k].abs();
-                for c in 0..own {
-                    flows = larger(flows, line.slopes[c].0[k].abs());
-                }
-                // A block below is always there, also while nothing flows into it.
-                if n < plan.devices.len() && flows <= NO_CURRENT_A {
-                    kept.left_out.0[k] = 1.0 / NO_CURRENT_A;
-                    for c in 0..own {
-                        kept.slopes[c].0[k] = 0.0;
-                    }
-                    continue;
-                }
-                let port = first + k;
-                self.active[self.count] = port;
-                self.count += 1;
-                // The port's line of I - D K.
-                let mut row = unit(port);
-                for c in 0..own {
-                    let (voltage, slope) = (&self.k_lines[first + c], -line.slopes[c].0[k]);
-                    for q in 0..W {
-                        row[q].add(&voltage[q], slope);
-                    }
-                }
-                self.scratch[port] = row;
-            }
-        }
-        let active = &self.active[..self.count];
-        invert(&mut self.scratch, active);
-        for &c in active {
-            let column = &mut self.inverse[c];
-            *column = [Quad::ZERO; W];
-            for &r in active {
-                column[r / QUAD].0[r % QUAD] = self.scratch[r][c / QUAD].0[c % QUAD];
-            }
-        }
-        for t in 0..plan.tears {
-            let drive = &self.drives[t];
-            let mut right = Ports::ZERO;
-            for n in 0..self.lines.len() {
-                let (first, own) = plan.places[n];
-                let mut sum = Quad::ZERO;
-                for c in 0..own {
-                    let port = first + c;
-                    sum.add(&self.kept[n].slopes[c], drive[port / QUAD].0[port % QUAD]);
-                }
-                right.set_window(first, &sum);
-            }
-            let mut currents = [Quad::ZERO; W];
-            add_listed(&mut currents, &self.inverse, active, &right.0);
-            self.by_drive[t] = currents;
-            for u in 0..plan.tears {
-                let row = plan.ports + u;
-                let own = drive[row / QUAD].0[row % QUAD];
-                self.load_s[t][u] = own + total(&self.drawn[u], &currents);
-            }
-        }
-        self.worn = false;
+        widest(Renew(self, plan));
     }
 }
 
@@ -473,7 +404,71 @@ impl<const W: usize> Work for Renew<'_, W> {
 
     #[inline(always)]
     fn run(self) {
-        self.0.renew(self.1);
+        let Self(block, plan) = self;
+        block.count = 0;
+        for n in 0..block.lines.len() {
+            let (first, own) = plan.places[n];
+            let (line, kept) = (&block.lines[n], &mut block.kept[n]);
+            *kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
+            for k in 0..own {
+                // What flows there, and what a volt more would let flow.
+                let mut flows = line.current_a.0[k].abs();
+                for c in 0..own {
+                    flows = larger(flows, line.slopes[c].0[k].abs());
+                }
+                // A block below is always there, also while nothing flows into it.
+                if n < plan.devices.len() && flows <= NO_CURRENT_A {
+                    kept.left_out.0[k] = 1.0 / NO_CURRENT_A;
+                    for c in 0..own {
+                        kept.slopes[c].0[k] = 0.0;
+                    }
+                    continue;
+                }
+                let port = first + k;
+                block.active[block.count] = port;
+                block.count += 1;
+                // The port's line of I - D K.
+                let mut row = unit(port);
+                for c in 0..own {
+                    let (voltage, slope) = (&block.k_lines[first + c], -line.slopes[c].0[k]);
+                    for q in 0..W {
+                        row[q].add(&voltage[q], slope);
+                    }
+                }
+                block.scratch[port] = row;
+            }
+        }
+        let active = &block.active[..block.count];
+        invert(&mut block.scratch, active);
+        for &c in active {
+            let column = &mut block.inverse[c];
+            *column = [Quad::ZERO; W];
+            for &r in active {
+                column[r / QUAD].0[r % QUAD] = block.scratch[r][c / QUAD].0[c % QUAD];
+            }
+        }
+        for t in 0..plan.tears {
+            let drive = &block.drives[t];
+            let mut right = Ports::ZERO;
+            for n in 0..block.lines.len() {
+                let (first, own) = plan.places[n];
+                let mut sum = Quad::ZERO;
+                for c in 0..own {
+                    let port = first + c;
+                    sum.add(&block.kept[n].slopes[c], drive[port / QUAD].0[port % QUAD]);
+                }
+                right.set_window(first, &sum);
+            }
+            let mut currents = [Quad::ZERO; W];
+            add_listed(&mut currents, &block.inverse, active, &right.0);
+            block.by_drive[t] = currents;
+            for u in 0..plan.tears {
+                let row = plan.ports + u;
+                let own = drive[row / QUAD].0[row % QUAD];
+                block.load_s[t][u] = own + total(&block.drawn[u], &currents);
+            }
+        }
+        block.worn = false;
     }
 }
 
@@ -486,7 +481,7 @@ impl<const W: usize> Work for Eliminate<'_, W> {
         block.linearise(plan, exchanges);
         // Whether the kept slopes will leave a tolerable error if the guess is as far off as last time.
         if renew || block.worn || block.wear(plan, &block.miss) > 1.0 {
-            block.renew_apart(plan);
+            block.renew(plan);
         }
         let mut away = Ports::ZERO;
         for q in 0..W {
@@ -725,10 +720,4 @@ impl<const W: usize> Running for Fitted<W> {
     fn boxed_clone(&self) -> Box<dyn Running> {
         Box::new(self.clone())
     }
-}
-
-/// The larger one of two numbers, without the care for NaN that `f64::max` takes.
-#[inline(always)]
-fn larger(a: f64, b: f64) -> f64 {
-    if a > b { a } else { b }
 }

@@ -189,3 +189,44 @@ fn run<const G: usize>(
     states.copy_from_slice(&now);
     G
 }
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::Complex;
+
+    use super::*;
+    use crate::linear::Section;
+    use crate::linear::section::Sections;
+
+    /// On two or four numbers at once, and however the frames are cut, not a bit is another.
+    #[test]
+    fn the_answer_depends_neither_on_the_processor_nor_on_blocks() {
+        let poles =
+            (0..9).map(|k| Complex::from_polar(0.9 + 0.01 * f64::from(k), 0.1 * f64::from(k)));
+        let section =
+            |p: Complex<f64>| Section { b: [p.re, -0.3 * p.im], a: [-2.0 * p.re, p.norm_sqr()] };
+        let sections = Sections::new(poles.map(section).collect());
+        let taps = vec![0.01, -0.2, 0.7, 0.1, 0.05];
+        let groups = sections.groups.clone();
+        let new = || LinearProcessor {
+            states: vec![GroupState { s1: Quad::ZERO, s2: Quad::ZERO }; groups.len()],
+            groups: groups.clone(),
+            history: vec![0.0; taps.len() - 1 + BLOCK],
+            past: taps.len() - 1,
+            taps: taps.clone(),
+            delay_frames: 2,
+            sums: Box::new([Quad::ZERO; BLOCK]),
+        };
+        let input: Vec<f64> = (0..1000).map(|n| f64::from(n * 7919 % 1000) / 500.0 - 1.0).collect();
+        let [mut wide, mut narrow, mut cut] = [(); 3].map(|()| vec![0.0; input.len()]);
+        new().process_into(&input, &mut wide);
+        Stretch { processor: &mut new(), input: &input, output: &mut narrow }.run();
+        let mut processor = new();
+        for (x, y) in input.chunks(13).zip(cut.chunks_mut(13)) {
+            processor.process_into(x, y);
+        }
+        assert!(wide.iter().any(|y| y.abs() > 1.0));
+        assert_eq!(wide, narrow);
+        assert_eq!(wide, cut);
+    }
+}

@@ -119,12 +119,8 @@ impl VersionPlan {
         node: Node,
         sample_rate_hz: f64,
     ) -> Result<Self, RenderError> {
-        let wrong = |source| RenderError::Linear { version: version.to_owned(), source };
-        let transfer = linear
-            .transfer(INPUT_PART, node)
-            .map_err(|source| RenderError::Circuit { version: version.to_owned(), source })?;
-        let plan = LinearPlan::fit_to(&transfer, poles, sample_rate_hz).map_err(wrong)?;
-        let settings = vec![Setting { from_s: 0.0, way: Way::Linear(Box::new(plan)) }];
+        let way = linear_way(version, linear, poles, node, sample_rate_hz)?;
+        let settings = vec![Setting { from_s: 0.0, way }];
         Ok(Self { name: version.to_owned(), sample_rate_hz, settings })
     }
 
@@ -152,9 +148,9 @@ impl VersionPlan {
         worst
     }
 
-    /// Seconds after which the answer to a sound has died away by 160 dB.
+    /// Seconds after which the answer to a sound has died away by 180 dB.
     pub fn tail_s(&self) -> f64 {
-        self.linear_plans().map(|plan| plan.settling_s(1e-8, 60.0)).fold(0.0, f64::max)
+        self.linear_plans().map(|plan| plan.settling_s(1e-9, 60.0)).fold(0.0, f64::max)
     }
 
     /// Frames by which a run of it lags; the same for all versions on one path at one rate.
@@ -175,17 +171,10 @@ impl VersionPlan {
     pub fn render(&self, volts: &[f64]) -> Vec<f64> {
         let mut run = self.start();
         let delay = run.delay_frames();
-        let mut answer = vec![0.0; volts.len()];
-        // What comes out first lies before the clip, what the clip ends with comes out after it.
-        let first = delay.min(volts.len());
-        run.process_into(&volts[..first], &mut vec![0.0; first]);
-        let (within, after) = answer.split_at_mut(volts.len() - first);
-        run.process_into(&volts[first..], within);
-        if volts.len() < delay {
-            let early = delay - volts.len();
-            run.process_into(&vec![0.0; early], &mut vec![0.0; early]);
-        }
-        run.process_into(&vec![0.0; first], after);
+        let mut answer = vec![0.0; volts.len() + delay];
+        run.process_into(volts, &mut answer);
+        run.process_into(&vec![0.0; delay], &mut answer[volts.len()..]);
+        answer.drain(..delay);
         answer
     }
 }
@@ -240,10 +229,8 @@ fn way(
     match path {
         RenderPath::Linear => {
             let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
-            let transfer = linear.transfer(INPUT_PART, node).map_err(circuit)?;
-            let plan = LinearPlan::fit(&transfer, sample_rate_hz)
-                .map_err(|source| RenderError::Linear { version: version(), source })?;
-            Ok(Way::Linear(Box::new(plan)))
+            let poles = linear.poles().map_err(circuit)?;
+            linear_way(state.version(), &linear, &poles, node, sample_rate_hz)
         }
         RenderPath::Driven(quality) => {
             DrivenPlan::new(&built.circuit, INPUT_PART, &[node], sample_rate_hz, quality)
@@ -251,4 +238,19 @@ fn way(
                 .map_err(|source| RenderError::Driven { version: version(), source })
         }
     }
+}
+
+fn linear_way(
+    version: &str,
+    linear: &LinearCircuit,
+    poles: &[Complex<f64>],
+    node: Node,
+    sample_rate_hz: f64,
+) -> Result<Way, RenderError> {
+    let transfer = linear
+        .transfer(INPUT_PART, node)
+        .map_err(|source| RenderError::Circuit { version: version.to_owned(), source })?;
+    let plan = LinearPlan::fit_to(&transfer, poles, sample_rate_hz)
+        .map_err(|source| RenderError::Linear { version: version.to_owned(), source })?;
+    Ok(Way::Linear(Box::new(plan)))
 }
