@@ -9,13 +9,15 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
 
-use presolder::amp::{AmpFile, amp_names};
+use presolder::amp::{AmpFile, AmpState, amp_names};
 use presolder::audio::{ChannelChoice, Clip, read_wav};
 use presolder::driven::Quality;
 use presolder::live::{
-    Engine, Looped, Meters, Order, OutputChannels, OutputEnd, Slot, Source, Start, VoicePlan,
+    Engine, Looped, Meters, Order, OutputChannels, OutputEnd, Planner, Slot, Source, Start,
+    VoicePlan,
 };
 use presolder::render::RenderPath;
+use presolder::units::Position;
 
 const RATE_HZ: f64 = 48_000.0;
 const FRAMES: usize = 64;
@@ -56,6 +58,23 @@ fn times_ms(plan: &VoicePlan, clip: &Clip, seconds: f64, fading: bool) -> Vec<f6
     times
 }
 
+/// A version's plan, and how long the plan of a moved knob takes, the shortest of several.
+fn planned(state: &AmpState, path: RenderPath) -> (VoicePlan, f64) {
+    let plan = VoicePlan::new(state, path, RATE_HZ).expect("a plan");
+    let mut planner = Planner::new(path, RATE_HZ);
+    let control = state.controls().keys().next().expect("a control");
+    let mut times = (0..20).map(|k| {
+        let position = Position::new(f64::from(k % 11)).expect("a position");
+        let moved = state.with_position(control, position).expect("the control");
+        let start = Instant::now();
+        drop(planner.plan(0, &moved).expect("a plan").voice());
+        1e3 * start.elapsed().as_secs_f64()
+    });
+    // The first one solves the amp from nothing.
+    let _ = times.next();
+    (plan, times.fold(f64::INFINITY, f64::min))
+}
+
 fn main() {
     let seconds = std::env::args().skip(1).find_map(|a| a.parse().ok()).unwrap_or(4.0f64);
     let budget_ms = 1e3 * FRAMES as f64 / RATE_HZ;
@@ -71,17 +90,14 @@ fn main() {
     for name in amp_names() {
         let state = AmpFile::preset(name).expect(name).state().clone();
         for (path_name, path) in &paths {
-            let start = Instant::now();
-            let plan = VoicePlan::new(&state, *path, RATE_HZ).expect("a plan");
-            drop(plan.voice());
-            let planning_ms = 1e3 * start.elapsed().as_secs_f64();
+            let (plan, planning_ms) = planned(&state, *path);
             let playing = times_ms(&plan, &clip, seconds, false);
             let fading = times_ms(&plan, &clip, seconds, true);
             let share = |times: &[f64], of: f64| {
                 100.0 * times[((times.len() - 1) as f64 * of) as usize] / budget_ms
             };
             println!(
-                "{name:<14} {path_name:<9} {:>7.1} % {:>6.1} %  {:>7.1} % {:>6.1} %  {planning_ms:>7.0} ms",
+                "{name:<14} {path_name:<9} {:>7.1} % {:>6.1} %  {:>7.1} % {:>6.1} %  {planning_ms:>7.2} ms",
                 share(&playing, 0.5),
                 share(&playing, 0.999),
                 share(&fading, 0.5),

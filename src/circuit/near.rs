@@ -6,6 +6,7 @@ use super::error::CircuitError;
 use super::netlist::Circuit;
 use super::operating::{
     LARGEST_MOVE_V, LEAK_SIEMENS, OperatingPoint, RELATIVE_RESIDUAL, RESIDUAL_LIMIT_A, STEP_LIMIT,
+    entries,
 };
 use super::sparse::{SparseSolver, Workspace};
 use super::system::{System, stamp_conductances, unknown};
@@ -77,10 +78,7 @@ impl NearbyRest {
             return None;
         }
         let linear = with_leaks(system.static_part.clone(), &self.leaks);
-        let entries: Vec<(usize, usize, f64)> = (0..system.size)
-            .flat_map(|c| (0..system.size).map(move |r| (r, c)))
-            .filter_map(|at| Some((at.0, at.1, linear[at])).filter(|e| e.2 != 0.0))
-            .collect();
+        let entries = entries(&linear);
         let sources = system.constant_sources();
         let mut x = self.start.clone();
         let zero = [Complex::new(0.0, 0.0)];

@@ -1,11 +1,12 @@
 //! The operating point: the circuit at rest, by damped Newton with source stepping.
 
 use indexmap::IndexMap;
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{Complex, DMatrix, DVector};
 
 use super::error::CircuitError;
 use super::netlist::Circuit;
 use super::part::{Kind, Node};
+use super::sparse::{SparseSolver, Workspace};
 use super::system::{Device, System, pot_ohms, stamp_conductances, unknown};
 use super::topology::islands_without_dc_path;
 
@@ -108,10 +109,61 @@ struct Solver<'a> {
     circuit: &'a Circuit,
     system: &'a System,
     g: DMatrix<f64>,
+    /// The entries of `g` that are not zero: row, column, value.
+    entries: Vec<(usize, usize, f64)>,
+    order: Order,
     sources: DVector<f64>,
     x: DVector<f64>,
     residual_a: f64,
     iterations: usize,
+}
+
+/// The order of elimination that the first Jacobian asks for, kept for the others as long as it does.
+#[derive(Default)]
+enum Order {
+    #[default]
+    Unknown,
+    Known(Box<(SparseSolver, Workspace)>),
+    /// There is none.
+    None,
+}
+
+impl Order {
+    /// The answer, if it is exact to rounding.
+    fn solve(
+        &mut self,
+        jacobian: &DMatrix<f64>,
+        system: &System,
+        right: &DVector<f64>,
+    ) -> Option<DVector<f64>> {
+        let zero = Complex::new(0.0, 0.0);
+        let no_storage = DMatrix::zeros(jacobian.nrows(), jacobian.ncols());
+        if let Self::Unknown = self {
+            let solver = SparseSolver::new(jacobian, &no_storage, zero, &system.device_places());
+            *self = solver.map_or(Self::None, |solver| {
+                let workspace = solver.workspace();
+                Self::Known(Box::new((solver, workspace)))
+            });
+        }
+        let Self::Known(known) = self else { return None };
+        let (solver, workspace) = &mut **known;
+        if !solver.reload(jacobian, &no_storage) {
+            return None;
+        }
+        let right: Vec<(usize, f64)> =
+            right.iter().copied().enumerate().filter(|(_, v)| *v != 0.0).collect();
+        solver.factor(workspace, &[zero]);
+        let [fine, ..] = solver.substitute(workspace, &right, &[zero]);
+        let step = DVector::from_fn(jacobian.nrows(), |u, _| workspace.value(u, 0).re);
+        (fine && step.iter().all(|v| v.is_finite())).then_some(step)
+    }
+}
+
+/// What is not zero in a matrix: row, column, value.
+pub(super) fn entries(matrix: &DMatrix<f64>) -> Vec<(usize, usize, f64)> {
+    let rows = matrix.nrows();
+    let all = matrix.iter().enumerate().filter(|(_, v)| **v != 0.0);
+    all.map(|(at, v)| (at % rows, at / rows, *v)).collect()
 }
 
 /// The residual `G x + N i(P x) - b`, and for each row the sum of the magnitudes that meet in it.
@@ -146,6 +198,8 @@ impl<'a> Solver<'a> {
         Self {
             circuit,
             system,
+            entries: entries(&g),
+            order: Order::default(),
             g,
             sources: system.constant_sources(),
             x: DVector::zeros(system.size),
@@ -192,8 +246,12 @@ impl<'a> Solver<'a> {
     }
 
     fn residual(&self, x: &DVector<f64>, level: f64) -> Residual {
-        let mut value = &self.g * x - &self.sources * level;
-        let mut scale = self.g.abs() * x.abs() + self.sources.abs() * level;
+        let mut value = &self.sources * -level;
+        let mut scale = self.sources.abs() * level;
+        for &(r, c, g) in &self.entries {
+            value[r] += g * x[c];
+            scale[r] += (g * x[c]).abs();
+        }
         for device in &self.system.devices {
             let currents = device.law.currents(&device.port_volts(x.as_slice()));
             for (port, i) in device.ports.iter().zip(currents.current_a) {
@@ -218,13 +276,10 @@ impl<'a> Solver<'a> {
                 let currents = device.law.currents(&device.port_volts(self.x.as_slice()));
                 stamp_conductances(&mut jacobian, device, &currents);
             }
-            let lu = jacobian.lu();
-            let Some(step) = lu.solve(&residual.value) else {
-                return Err(singular(self.circuit, self.system, lu.u()));
+            let step = match self.order.solve(&jacobian, self.system, &residual.value) {
+                Some(step) => step,
+                None => self.dense_solve(jacobian, &residual.value)?,
             };
-            if step.iter().any(|v| !v.is_finite()) {
-                return Err(singular(self.circuit, self.system, lu.u()));
-            }
             let fraction = self.limited(&step);
             // Halve until the residual falls; after a few halvings go on all the same, since the
             // residual of exponential laws may have to rise before it falls.
@@ -252,6 +307,18 @@ impl<'a> Solver<'a> {
             }
         }
         Ok(false)
+    }
+
+    /// By dense elimination: where the order that was chosen at first does not do any more.
+    fn dense_solve(
+        &self,
+        jacobian: DMatrix<f64>,
+        right: &DVector<f64>,
+    ) -> Result<DVector<f64>, CircuitError> {
+        let lu = jacobian.lu();
+        lu.solve(right)
+            .filter(|step| step.iter().all(|v| v.is_finite()))
+            .ok_or_else(|| singular(self.circuit, self.system, lu.u()))
     }
 
     /// The share of a Newton step that moves no device's port by more than the limit.

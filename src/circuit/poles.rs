@@ -14,6 +14,7 @@ use super::error::CircuitError;
 use super::operating::singular;
 use super::part::Kind;
 use super::response::{LinearCircuit, Transfer, dense};
+use super::sparse::LANES;
 use super::system::{Storage, pot_ohms, unknown};
 
 /// The real point about which the pencil is turned, in rad/s: the middle of the audio band, so
@@ -40,8 +41,32 @@ impl LinearCircuit {
     /// # Errors
     /// [`CircuitError::Singular`], [`CircuitError::NotFinite`].
     pub fn poles(&self) -> Result<Vec<Complex<f64>>, CircuitError> {
-        let turned = &self.static_part + &self.storage * SIGMA;
-        self.finite_eigenvalues(turned)
+        match self.solved_at_sigma() {
+            Some(solved) => self.of_solved(&solved),
+            None => self.finite_eigenvalues(&self.static_part + &self.storage * SIGMA),
+        }
+    }
+
+    /// `(G + sigma C)^-1 E` in the order of elimination that is at hand; `None` where it does not do.
+    fn solved_at_sigma(&self) -> Option<DMatrix<f64>> {
+        let states = &self.system.storage;
+        let mut solved = DMatrix::zeros(self.system.size, states.len());
+        let mut workspace = self.solver.workspace();
+        let sigma = Complex::from(SIGMA);
+        self.solver.factor(&mut workspace, &[sigma]);
+        for (first, chunk) in (0..).step_by(LANES).zip(states.chunks(LANES)) {
+            let right: Vec<_> = chunk.iter().map(|state| state.into.clone()).collect();
+            let fine = self.solver.substitute_several(&mut workspace, &right, sigma);
+            for lane in 0..chunk.len() {
+                if !fine[lane] {
+                    return None;
+                }
+                for row in 0..self.system.size {
+                    solved[(row, first + lane)] = workspace.value(row, lane).re;
+                }
+            }
+        }
+        solved.iter().all(|v| v.is_finite()).then_some(solved)
     }
 
     /// Solves for the finite eigenvalues of a pencil whose matrix at sigma is `turned` (which may
@@ -60,6 +85,12 @@ impl LinearCircuit {
             .solve(&e)
             .filter(|m| m.iter().all(|v| v.is_finite()))
             .ok_or_else(|| singular(&self.circuit, &self.system, lu.u()))?;
+        self.of_solved(&solved)
+    }
+
+    /// The finite eigenvalues where `(G + sigma C)^-1 E` is known.
+    fn of_solved(&self, solved: &DMatrix<f64>) -> Result<Vec<Complex<f64>>, CircuitError> {
+        let states = &self.system.storage;
         let m = DMatrix::from_fn(states.len(), states.len(), |r, c| {
             states[r].of.iter().map(|&(i, v)| v * solved[(i, c)]).sum()
         });

@@ -12,17 +12,23 @@ use std::sync::Arc;
 
 use nalgebra::{Complex, DMatrix};
 
+use crate::simd::{Work, widest};
+
 /// Frequencies that one pass works on.
 pub const LANES: usize = 8;
 
 /// Real and imaginary parts of eight values.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
+#[repr(align(64))]
 struct Lane {
     re: [f64; LANES],
     im: [f64; LANES],
 }
 
 impl Lane {
+    /// No derived default: its code would be a call.
+    const ZERO: Self = Self { re: [0.0; LANES], im: [0.0; LANES] };
+
     /// self -= a * b
     #[inline(always)]
     fn subtract_product(&mut self, a: &Lane, b: &Lane) {
@@ -44,7 +50,7 @@ impl Lane {
 
     #[inline(always)]
     fn reciprocal(&self) -> Lane {
-        let mut out = Lane::default();
+        let mut out = Lane::ZERO;
         for k in 0..LANES {
             let square = self.re[k] * self.re[k] + self.im[k] * self.im[k];
             out.re[k] = self.re[k] / square;
@@ -90,10 +96,12 @@ pub struct SparseSolver {
 #[derive(Clone, Debug)]
 pub struct Workspace {
     values: Vec<Lane>,
+    /// The right side as given, which is real.
+    given: Vec<[f64; LANES]>,
     right: Vec<Lane>,
     x: Vec<Lane>,
     /// Row sums of magnitudes.
-    scale: Vec<Lane>,
+    scale: Vec<[f64; LANES]>,
 }
 
 /// A pivot must be at least this share of the largest entry of its column.
@@ -117,10 +125,14 @@ impl SparseSolver {
         let mut slot = DMatrix::from_element(n, n, u32::MAX);
         let mut slots = 0u32;
         let mut entries = Vec::new();
+        let mut kept_free = DMatrix::from_element(n, n, false);
+        for &at in room {
+            kept_free[at] = true;
+        }
         for c in 0..n {
             for r in 0..n {
                 let (g, s) = (static_part[(r, c)], storage[(r, c)]);
-                if g != 0.0 || s != 0.0 || room.contains(&(r, c)) {
+                if g != 0.0 || s != 0.0 || kept_free[(r, c)] {
                     slot[(r, c)] = slots;
                     entries.push(Entry {
                         slot: slots,
@@ -184,18 +196,19 @@ impl SparseSolver {
             (e.static_part, e.storage) = (static_part[at], storage[at]);
             taken += usize::from(e.static_part != 0.0 || e.storage != 0.0);
         }
-        let there =
-            static_part.iter().zip(storage.iter()).filter(|(g, c)| **g != 0.0 || **c != 0.0);
-        there.count() == taken
+        let all = static_part.as_slice().iter().zip(storage.as_slice());
+        let there: usize = all.map(|(g, c)| usize::from((*g != 0.0) | (*c != 0.0))).sum();
+        there == taken
     }
 
     /// Memory for [`Self::solve`].
     pub fn workspace(&self) -> Workspace {
         Workspace {
-            values: vec![Lane::default(); self.slots],
-            right: vec![Lane::default(); self.size],
-            x: vec![Lane::default(); self.size],
-            scale: vec![Lane::default(); self.size],
+            values: vec![Lane::ZERO; self.slots],
+            given: vec![[0.0; LANES]; self.size],
+            right: vec![Lane::ZERO; self.size],
+            x: vec![Lane::ZERO; self.size],
+            scale: vec![[0.0; LANES]; self.size],
         }
     }
 
@@ -208,13 +221,18 @@ impl SparseSolver {
 
     /// Eliminates at up to [`LANES`] values of s, for [`Self::substitute`].
     pub fn factor(&self, w: &mut Workspace, s: &[Complex<f64>]) {
-        let s = filled(s);
-        w.values.fill(Lane::default());
+        widest(Factor { solver: self, w, s: filled(s) });
+    }
+
+    #[inline(always)]
+    fn eliminate(&self, w: &mut Workspace, s: &[Complex<f64>; LANES]) {
+        // What the matrix has comes first, then what elimination fills.
+        put_to_zero(&mut w.values[self.entries.len()..]);
         for e in &self.entries {
             let v = &mut w.values[e.slot as usize];
-            for (k, s) in s.iter().enumerate() {
-                v.re[k] = e.static_part + e.storage * s.re;
-                v.im[k] = e.storage * s.im;
+            for k in 0..LANES {
+                v.re[k] = e.static_part + e.storage * s[k].re;
+                v.im[k] = e.storage * s[k].im;
             }
         }
         for step in &*self.steps {
@@ -238,24 +256,48 @@ impl SparseSolver {
         right: &[(usize, f64)],
         s: &[Complex<f64>],
     ) -> [bool; LANES] {
-        let s = filled(s);
-        w.right.fill(Lane::default());
+        w.given.fill([0.0; LANES]);
         for &(row, value) in right {
-            w.right[row].re = [value; LANES];
+            w.given[row] = [value; LANES];
+        }
+        widest(Substitute { solver: self, w, s: filled(s) })
+    }
+
+    /// The same for up to [`LANES`] right sides at one value of s, which was factored alone.
+    pub fn substitute_several(
+        &self,
+        w: &mut Workspace,
+        right: &[Vec<(usize, f64)>],
+        s: Complex<f64>,
+    ) -> [bool; LANES] {
+        w.given.fill([0.0; LANES]);
+        for (lane, right) in right.iter().enumerate() {
+            for &(row, value) in right {
+                w.given[row][lane] += value;
+            }
+        }
+        widest(Substitute { solver: self, w, s: [s; LANES] })
+    }
+
+    #[inline(always)]
+    fn solve_refined(&self, w: &mut Workspace, s: &[Complex<f64>; LANES]) -> [bool; LANES] {
+        for row in 0..self.size {
+            w.right[row] = Lane { re: w.given[row], im: [0.0; LANES] };
         }
         self.substitute_through(w);
-        let mut fine = self.check(w, right, &s);
+        let mut fine = self.check(w, s);
         for _ in 0..REFINEMENTS {
-            if fine.iter().all(|f| *f) {
+            if fine == [true; LANES] {
                 break;
             }
             self.refine(w);
-            fine = self.check(w, right, &s);
+            fine = self.check(w, s);
         }
         fine
     }
 
     /// From the right side to the unknowns, forward and back.
+    #[inline(always)]
     fn substitute_through(&self, w: &mut Workspace) {
         for step in &*self.steps {
             let upper = w.right[step.row as usize];
@@ -275,6 +317,7 @@ impl SparseSolver {
 
     /// Takes the error that belongs to the residual (which [`Self::check`] left as the right side)
     /// off the answer.
+    #[inline(always)]
     fn refine(&self, w: &mut Workspace) {
         let rough = w.x.clone();
         self.substitute_through(w);
@@ -287,37 +330,80 @@ impl SparseSolver {
     }
 
     /// The residual of each answer against the sum of magnitudes in each row.
-    fn check(
-        &self,
-        w: &mut Workspace,
-        right: &[(usize, f64)],
-        s: &[Complex<f64>; LANES],
-    ) -> [bool; LANES] {
-        w.right.fill(Lane::default());
-        w.scale.fill(Lane::default());
-        for &(row, value) in right {
-            w.right[row].re = [-value; LANES];
-            w.scale[row].re = [value.abs(); LANES];
-        }
-        for e in &self.entries {
-            let (x, r) = (&w.x[e.column as usize], &mut w.right[e.row as usize]);
-            let m = &mut w.scale[e.row as usize];
+    #[inline(always)]
+    fn check(&self, w: &mut Workspace, s: &[Complex<f64>; LANES]) -> [bool; LANES] {
+        for row in 0..self.size {
+            let (mut right, mut scale) = (Lane::ZERO, [0.0; LANES]);
             for k in 0..LANES {
-                let re = e.static_part + e.storage * s[k].re;
-                let im = e.storage * s[k].im;
+                right.re[k] = -w.given[row][k];
+                scale[k] = w.given[row][k].abs();
+            }
+            w.right[row] = right;
+            w.scale[row] = scale;
+        }
+        let (s_re, s_im) = (s.map(|s| s.re), s.map(|s| s.im));
+        for e in &self.entries {
+            // Copies, since the compiler has to think that the places overlap.
+            let x = w.x[e.column as usize];
+            let (mut r, mut m) = (w.right[e.row as usize], w.scale[e.row as usize]);
+            for k in 0..LANES {
+                let re = e.static_part + e.storage * s_re[k];
+                let im = e.storage * s_im[k];
                 r.re[k] += re * x.re[k] - im * x.im[k];
                 r.im[k] += re * x.im[k] + im * x.re[k];
-                m.re[k] += (re.abs() + im.abs()) * (x.re[k].abs() + x.im[k].abs());
+                m[k] += (re.abs() + im.abs()) * (x.re[k].abs() + x.im[k].abs());
             }
+            w.right[e.row as usize] = r;
+            w.scale[e.row as usize] = m;
         }
-        let mut fine = [true; LANES];
-        for (r, m) in w.right.iter().zip(&w.scale) {
+        let mut wrong = [0.0; LANES];
+        for row in 0..self.size {
+            let (r, m) = (w.right[row], w.scale[row]);
             for k in 0..LANES {
                 // Written so that NaN counts as wrong.
-                fine[k] &= r.re[k].abs() + r.im[k].abs() <= RESIDUAL_LIMIT * m.re[k];
+                let fine = r.re[k].abs() + r.im[k].abs() <= RESIDUAL_LIMIT * m[k];
+                wrong[k] += if fine { 0.0 } else { 1.0 };
             }
         }
-        fine
+        wrong.map(|rows| rows == 0.0)
+    }
+}
+
+/// The two halves of a solution, as work for the widest vectors.
+struct Factor<'a> {
+    solver: &'a SparseSolver,
+    w: &'a mut Workspace,
+    s: [Complex<f64>; LANES],
+}
+struct Substitute<'a> {
+    solver: &'a SparseSolver,
+    w: &'a mut Workspace,
+    s: [Complex<f64>; LANES],
+}
+
+impl Work for Factor<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        self.solver.eliminate(self.w, &self.s);
+    }
+}
+
+impl Work for Substitute<'_> {
+    type Output = [bool; LANES];
+
+    #[inline(always)]
+    fn run(self) -> [bool; LANES] {
+        self.solver.solve_refined(self.w, &self.s)
+    }
+}
+
+/// Here, since the library's own is a call that knows only narrow vectors.
+#[inline(always)]
+fn put_to_zero(list: &mut [Lane]) {
+    for lane in list {
+        *lane = Lane::ZERO;
     }
 }
 

@@ -1,5 +1,7 @@
 //! The constant part of one block, laid out for running.
 
+use std::sync::Arc;
+
 use nalgebra::DMatrix;
 
 use super::device::FastLaw;
@@ -12,7 +14,7 @@ use crate::simd::{QUAD, Quad};
 /// A device of a block.
 #[derive(Clone, Debug)]
 pub struct PlannedDevice {
-    pub law: FastLaw,
+    pub law: Arc<FastLaw>,
     pub first_port: usize,
     pub ports: usize,
     pub rest_current: [f64; MAX_PORTS],

@@ -1,5 +1,7 @@
 //! Valve laws as the engine evaluates them: the published equations as products of tables.
 
+use std::sync::{Arc, Mutex, PoisonError, Weak};
+
 use super::fast::{Above, Proportional, SoftPower};
 use super::running::Line;
 use crate::circuit::system::{DeviceCurrents, DeviceLaw, MAX_PORTS};
@@ -186,7 +188,38 @@ pub enum FastLaw {
     Exact(DeviceLaw),
 }
 
+/// What a set of tables is made from.
+#[derive(Clone, Debug, PartialEq)]
+enum Form {
+    Triode(TriodeForm),
+    Pentode(PentodeForm),
+}
+
+/// The tables in use. Valves of one kind share theirs: they are a hundred kilobytes or two, so sharing is
+/// kind to the processor's cache, and a knob that was turned needs none made.
+static IN_USE: Mutex<Vec<(Form, Weak<FastLaw>)>> = Mutex::new(Vec::new());
+
 impl FastLaw {
+    /// The fast form of a law, shared with whoever else runs it; or the law itself where there is none.
+    pub fn shared(law: &DeviceLaw) -> Arc<Self> {
+        let form = match law {
+            DeviceLaw::Triode(t) => Form::Triode(t.form()),
+            DeviceLaw::Pentode(p) => Form::Pentode(p.form()),
+            DeviceLaw::Diode { .. } => return Arc::new(Self::new(law)),
+        };
+        // One that broke off in the middle left a list that is whole all the same.
+        let mut in_use = IN_USE.lock().unwrap_or_else(PoisonError::into_inner);
+        let there = in_use.iter().filter(|(f, _)| *f == form).find_map(|(_, made)| made.upgrade());
+        there.unwrap_or_else(|| {
+            let made = Arc::new(Self::new(law));
+            if !matches!(*made, Self::Exact(_)) {
+                in_use.retain(|(_, made)| made.strong_count() > 0);
+                in_use.push((form, Arc::downgrade(&made)));
+            }
+            made
+        })
+    }
+
     /// The fast form of a law, or the law itself where there is none.
     pub fn new(law: &DeviceLaw) -> Self {
         match law {

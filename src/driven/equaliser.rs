@@ -34,8 +34,9 @@ pub fn grid() -> impl Iterator<Item = f64> {
 /// Fits the filter to `exact / discrete`, given on [`grid`]; least squares on the complex ratio
 /// with a delay of [`DELAY`] samples.
 pub fn fit(exact: &[Complex<f64>], discrete: &[Complex<f64>]) -> Vec<f64> {
-    let mut normal = DMatrix::<f64>::zeros(TAPS, TAPS);
     let mut right = DVector::<f64>::zeros(TAPS);
+    // Of the normal equations, by the distance from the diagonal.
+    let mut by_lag = [0.0; TAPS];
     for ((share, e), d) in grid().zip(exact).zip(discrete) {
         let ratio = e / d;
         let one = Complex::new(1.0, 0.0);
@@ -48,11 +49,10 @@ pub fn fit(exact: &[Complex<f64>], discrete: &[Complex<f64>]) -> Vec<f64> {
         for r in 0..TAPS {
             let (sin_r, cos_r) = (omega * r as f64).sin_cos();
             right[r] += weight * (target.re * cos_r - target.im * sin_r);
-            for c in 0..TAPS {
-                normal[(r, c)] += weight * (omega * (r as f64 - c as f64)).cos();
-            }
+            by_lag[r] += weight * cos_r;
         }
     }
+    let mut normal = DMatrix::from_fn(TAPS, TAPS, |r, c| by_lag[r.abs_diff(c)]);
     for k in 0..TAPS {
         normal[(k, k)] += 1e-9;
     }

@@ -482,9 +482,9 @@ impl Maker<'_> {
             v[..d.ports.len()].copy_from_slice(&volts[first_port..]);
             let name = piece.circuit.parts().nth(d.part).map_or("", |p| p.name.as_str());
             let law = if self.options.fast_valves {
-                FastLaw::new(&d.law)
+                FastLaw::shared(&d.law)
             } else {
-                FastLaw::Exact(d.law.clone())
+                Arc::new(FastLaw::Exact(d.law.clone()))
             };
             // By the very functions that run, so that rest is rest to the last digit.
             let rest_current = law.currents(&v).current_a;

@@ -13,9 +13,10 @@
 
 use std::f64::consts::{PI, TAU};
 
-use nalgebra::{Complex, DMatrix, DVector};
+use nalgebra::Complex;
 
 use super::error::LinearError;
+use super::least_squares::Equations;
 use super::section::{Section, Sections};
 use crate::circuit::Transfer;
 
@@ -67,14 +68,14 @@ fn taps_and_delay(sample_rate_hz: f64) -> (usize, usize) {
 fn grid(sample_rate_hz: f64, poles: &[Complex<f64>]) -> Vec<f64> {
     let top = (0.5 * sample_rate_hz).min(21_500.0_f64.max(0.45 * sample_rate_hz));
     let mut f: Vec<f64> = Vec::new();
-    let (low, points) = (0.5, 320);
+    let (low, points) = (0.5, 100);
     let ratio = (top / low).powf(1.0 / (points - 1) as f64);
     f.extend((0..points).map(|k| low * ratio.powi(k)));
-    f.extend((1..120).map(|k| top * f64::from(k) / 120.0));
+    f.extend((1..48).map(|k| top * f64::from(k) / 48.0));
     for p in poles {
         let (centre, width) = (p.im.abs() / TAU, p.re.abs() / TAU);
         if p.im > 0.0 && centre < top {
-            f.extend((-6..=6).map(|k| centre + 0.5 * f64::from(k) * width));
+            f.extend((-2..=2).map(|k| centre + f64::from(k) * width));
         }
     }
     f.retain(|f| (low..=top).contains(f));
@@ -150,8 +151,7 @@ impl LinearPlan {
         peak: f64,
     ) -> Result<(), LinearError> {
         let columns = 2 * denominators.len() + self.taps.len();
-        let mut a = DMatrix::<f64>::zeros(2 * frequencies.len(), columns);
-        let mut b = DVector::<f64>::zeros(2 * frequencies.len());
+        let mut equations = Equations::new(2 * frequencies.len(), columns);
         for (row, (f, h)) in frequencies.iter().zip(target).enumerate() {
             // Relative error is what is heard and checked; far below the peak the absolute one, the
             // sooner below the band, where a steep slope would weigh more than all the rest.
@@ -163,8 +163,8 @@ impl LinearPlan {
             let z1 = Complex::from_polar(1.0, -TAU * f / self.sample_rate_hz);
             let zd = z1.powi(self.delay_frames as i32);
             let mut put = |column: usize, value: Complex<f64>| {
-                a[(2 * row, column)] = value.re * weight;
-                a[(2 * row + 1, column)] = value.im * weight;
+                equations.set(2 * row, column, value.re * weight);
+                equations.set(2 * row + 1, column, value.im * weight);
             };
             for (k, d) in denominators.iter().enumerate() {
                 let basis = zd / (Complex::from(1.0) + z1 * d[0] + z1 * z1 * d[1]);
@@ -179,17 +179,17 @@ impl LinearPlan {
                 power *= z1;
             }
             let shifted = h * zd * weight;
-            b[2 * row] = shifted.re;
-            b[2 * row + 1] = shifted.im;
+            equations.set_right(2 * row, shifted.re);
+            equations.set_right(2 * row + 1, shifted.im);
         }
-        let x = scaled_least_squares(a, b).ok_or(LinearError::Fit { error_db: f64::INFINITY })?;
+        let x = equations.solve().ok_or(LinearError::Fit { error_db: f64::INFINITY })?;
         let sections = denominators
             .iter()
             .enumerate()
             .map(|(k, d)| Section { b: [x[2 * k], x[2 * k + 1]], a: *d })
             .collect();
         self.sections = Sections::new(sections);
-        self.taps.copy_from_slice(&x.as_slice()[2 * denominators.len()..]);
+        self.taps.copy_from_slice(&x[2 * denominators.len()..]);
         Ok(())
     }
 
@@ -198,7 +198,7 @@ impl LinearPlan {
         exact: &impl Fn(&[f64]) -> Result<Vec<Complex<f64>>, LinearError>,
     ) -> Result<FitError, LinearError> {
         let [low, high] = FIT_BAND_HZ;
-        let points = 400;
+        let points = 200;
         let f: Vec<f64> = (0..points)
             .map(|k| low * (high / low).powf(f64::from(k) / f64::from(points - 1)))
             .collect();
@@ -292,43 +292,4 @@ fn denominators(poles: &[Complex<f64>], sample_rate_hz: f64) -> Vec<[f64; 2]> {
         out.push([-z, 0.0]);
     }
     out
-}
-
-/// Least squares by QR, with columns scaled to unit length and a column that adds nothing left at zero.
-fn scaled_least_squares(mut a: DMatrix<f64>, b: DVector<f64>) -> Option<DVector<f64>> {
-    let n = a.ncols();
-    let mut scale = vec![0.0; n];
-    for (c, s) in scale.iter_mut().enumerate() {
-        let norm = a.column(c).norm();
-        if norm > 0.0 {
-            a.column_mut(c).unscale_mut(norm);
-            *s = 1.0 / norm;
-        }
-    }
-    // Nearly equal poles make nearly equal columns: a ridge at rounding level keeps them apart.
-    let rows = a.nrows();
-    let mut padded = a.insert_rows(rows, n, 0.0);
-    for c in 0..n {
-        padded[(rows + c, c)] = 1e-12;
-    }
-    let qr = padded.clone().qr();
-    let r = qr.r();
-    let mut x = DVector::zeros(n);
-    let mut left = b.insert_rows(rows, n, 0.0);
-    // Solving again for what is left takes out the ridge's bias and most of the rounding.
-    for _ in 0..6 {
-        let mut projected = left.clone();
-        qr.q_tr_mul(&mut projected);
-        let mut step = projected.rows(0, n).into_owned();
-        if !r.solve_upper_triangular_mut(&mut step) {
-            return None;
-        }
-        x += &step;
-        left.rows_mut(0, rows).gemv(-1.0, &padded.rows(0, rows), &step, 1.0);
-        left.rows_mut(rows, n).fill(0.0);
-    }
-    for (x, s) in x.iter_mut().zip(&scale) {
-        *x *= s;
-    }
-    x.iter().all(|v| v.is_finite()).then_some(x)
 }

@@ -2,6 +2,7 @@
 
 mod error;
 mod fit;
+mod least_squares;
 mod processor;
 mod section;
 

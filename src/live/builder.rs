@@ -5,7 +5,7 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread;
 
 use super::error::LiveError;
-use super::voice::{Voice, VoicePlan};
+use super::voice::{Planner, Voice, VoicePlan};
 use crate::amp::AmpState;
 use crate::render::{RenderError, RenderPath};
 
@@ -39,9 +39,10 @@ impl Builder {
     pub fn start(path: RenderPath, sample_rate_hz: f64) -> Result<Self, LiveError> {
         let (requests, incoming) = channel::<Request>();
         let (outgoing, answers) = channel();
+        let planner = Planner::new(path, sample_rate_hz);
         thread::Builder::new()
             .name("planner".to_owned())
-            .spawn(move || work(path, sample_rate_hz, &incoming, &outgoing))
+            .spawn(move || work(planner, &incoming, &outgoing))
             .map_err(|source| LiveError::Thread { source })?;
         Ok(Self { requests, answers, open: 0 })
     }
@@ -59,19 +60,14 @@ impl Builder {
     }
 }
 
-fn work(
-    path: RenderPath,
-    sample_rate_hz: f64,
-    incoming: &Receiver<Request>,
-    outgoing: &Sender<Built>,
-) {
+fn work(mut planner: Planner, incoming: &Receiver<Request>, outgoing: &Sender<Built>) {
     while let Ok(first) = incoming.recv() {
         let mut latest = BTreeMap::new();
         for request in std::iter::once(first).chain(incoming.try_iter()) {
             latest.insert(request.version, request.state);
         }
         for (version, state) in latest {
-            let outcome = VoicePlan::new(&state, path, sample_rate_hz).map(|plan| {
+            let outcome = planner.plan(version, &state).map(|plan| {
                 let voice = Box::new(plan.voice());
                 (plan, voice)
             });

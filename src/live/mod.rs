@@ -55,4 +55,4 @@ pub use plain::Until;
 pub use recorder::{Recorded, Recorder, Tap, file_names};
 pub use session::{Agreed, Backend, Delay, Event, FADE_IN_S, Plan, RETRY, Session};
 pub use view::{Grid, Knob, View};
-pub use voice::{Voice, VoicePlan};
+pub use voice::{Planner, Voice, VoicePlan};

@@ -1,9 +1,12 @@
 //! One version of the amp, ready to be played through.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::sync::Arc;
 
 use crate::amp::{AmpState, INPUT_PART};
-use crate::circuit::LinearCircuit;
+use crate::analysis::trial::Bench;
+use crate::circuit::{LinearCircuit, RestWorkspace, Transfer};
 use crate::driven::{DrivenPlan, DrivenProcessor};
 use crate::linear::{LinearPlan, LinearProcessor};
 use crate::render::{RenderError, RenderPath};
@@ -33,9 +36,7 @@ impl VoicePlan {
                 let circuit = |source| RenderError::Circuit { version: version(), source };
                 let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
                 let transfer = linear.transfer(INPUT_PART, built.output).map_err(circuit)?;
-                let plan = LinearPlan::fit(&transfer, sample_rate_hz)
-                    .map_err(|source| RenderError::Linear { version: version(), source })?;
-                Ok(Self::Linear(Arc::new(plan)))
+                Self::fitted(state, &transfer, sample_rate_hz)
             }
             RenderPath::Driven(quality) => {
                 let outputs = [built.output];
@@ -44,6 +45,16 @@ impl VoicePlan {
                     .map_err(|source| RenderError::Driven { version: version(), source })
             }
         }
+    }
+
+    fn fitted(
+        state: &AmpState,
+        transfer: &Transfer<'_>,
+        sample_rate_hz: f64,
+    ) -> Result<Self, RenderError> {
+        LinearPlan::fit(transfer, sample_rate_hz)
+            .map(|plan| Self::Linear(Arc::new(plan)))
+            .map_err(|source| RenderError::Linear { version: state.version().to_owned(), source })
     }
 
     /// The plan's voice, at rest.
@@ -68,6 +79,46 @@ impl VoicePlan {
             Self::Linear(_) => Vec::new(),
             Self::Driven(plan) => plan.valves().iter().map(|v| v.name.clone()).collect(),
         }
+    }
+}
+
+/// Plans versions whose knobs are turned again and again. It remembers how each was solved, which makes
+/// the next filter of the linear path a matter of two milliseconds.
+#[derive(Debug)]
+pub struct Planner {
+    path: RenderPath,
+    sample_rate_hz: f64,
+    benches: BTreeMap<usize, (Bench, Option<RestWorkspace>)>,
+}
+
+impl Planner {
+    /// For one path and rate; nothing is solved yet.
+    pub fn new(path: RenderPath, sample_rate_hz: f64) -> Self {
+        Self { path, sample_rate_hz, benches: BTreeMap::new() }
+    }
+
+    /// As [`VoicePlan::new`], for a version that differs from what it was before in values only.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn plan(&mut self, version: usize, state: &AmpState) -> Result<VoicePlan, RenderError> {
+        if self.path != RenderPath::Linear {
+            return VoicePlan::new(state, self.path, self.sample_rate_hz);
+        }
+        let circuit = |source| RenderError::Circuit { version: state.version().to_owned(), source };
+        let built = state.circuit()?;
+        let (bench, workspace) = match self.benches.entry(version) {
+            Entry::Occupied(there) => there.into_mut(),
+            Entry::Vacant(free) => {
+                let bench =
+                    Bench::new(&built.circuit, INPUT_PART, built.output).map_err(circuit)?;
+                let workspace = bench.workspace();
+                free.insert((bench, workspace))
+            }
+        };
+        let linear = bench.solved_again(&built.circuit, workspace).map_err(circuit)?;
+        let transfer = linear.transfer(INPUT_PART, built.output).map_err(circuit)?;
+        VoicePlan::fitted(state, &transfer, self.sample_rate_hz)
     }
 }
 

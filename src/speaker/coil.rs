@@ -63,14 +63,28 @@ impl SemiInductance {
     /// two terms of its expansion. The margin between the band's edges and the outermost poles is
     /// searched for the least error.
     pub fn ladder(&self) -> Ladder {
-        (-20..=20)
-            .map(|step| self.ladder_with_margin(f64::from(step) * 0.05))
-            .min_by(|a, b| a.error.magnitude.total_cmp(&b.error.magnitude))
-            .unwrap_or_else(|| self.ladder_with_margin(0.4))
+        let wanted = self.wanted();
+        let magnitude = |sections: &[LossySection]| {
+            ratios(sections, &wanted).map(|r| (r.norm() - 1.0).abs()).fold(0.0, f64::max)
+        };
+        let ladders = (-20..=20).map(|step| self.sections_with_margin(f64::from(step) * 0.05));
+        let sections = ladders
+            .map(|sections| (magnitude(&sections), sections))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map_or_else(|| self.sections_with_margin(0.4), |(_, sections)| sections);
+        let [lowest_hz, highest_hz] = BAND_HZ;
+        let phase = ratios(&sections, &wanted).map(|r| r.arg().to_degrees().abs());
+        let error = LadderError {
+            lowest_hz,
+            highest_hz,
+            magnitude: magnitude(&sections),
+            phase_deg: phase.fold(0.0, f64::max),
+        };
+        Ladder { sections, error }
     }
 
-    /// A ladder whose poles begin `margin` steps inside the band.
-    fn ladder_with_margin(&self, margin: f64) -> Ladder {
+    /// The pairs of a ladder whose poles begin `margin` steps inside the band.
+    fn sections_with_margin(&self, margin: f64) -> Vec<LossySection> {
         let n = self.exponent;
         let [low, high] = BAND_HZ.map(|hz| (TAU * hz).ln());
         let inner = SECTIONS - 2;
@@ -98,22 +112,24 @@ impl SemiInductance {
             let henries = above(n - 1.0);
             LossySection { ohms: henries * henries / above(n - 2.0), henries }
         });
-        let error = self.error_of(&sections);
-        Ladder { sections, error }
+        sections
     }
 
-    fn error_of(&self, sections: &[LossySection]) -> LadderError {
-        let [lowest_hz, highest_hz] = BAND_HZ;
-        let mut error = LadderError { lowest_hz, highest_hz, magnitude: 0.0, phase_deg: 0.0 };
-        for k in 0..CHECK_POINTS {
-            let share = k as f64 / (CHECK_POINTS - 1) as f64;
-            let hz = lowest_hz * (highest_hz / lowest_hz).powf(share);
-            let ratio = impedance_of(sections, hz) / self.impedance(hz);
-            error.magnitude = error.magnitude.max((ratio.norm() - 1.0).abs());
-            error.phase_deg = error.phase_deg.max(ratio.arg().to_degrees().abs());
-        }
-        error
+    /// Frequencies of the band with the impedance there.
+    fn wanted(&self) -> Vec<(f64, Complex<f64>)> {
+        let [low, high] = BAND_HZ;
+        let share = |k: usize| k as f64 / (CHECK_POINTS - 1) as f64;
+        let points = (0..CHECK_POINTS).map(|k| low * (high / low).powf(share(k)));
+        points.map(|hz| (hz, self.impedance(hz))).collect()
     }
+}
+
+/// A ladder's impedance over the one wanted.
+fn ratios<'a>(
+    sections: &'a [LossySection],
+    wanted: &'a [(f64, Complex<f64>)],
+) -> impl Iterator<Item = Complex<f64>> + 'a {
+    wanted.iter().map(|(hz, z)| impedance_of(sections, *hz) / z)
 }
 
 impl Ladder {
@@ -123,7 +139,12 @@ impl Ladder {
     }
 }
 
+/// Of a pair R j x / (1 + j x) with x = w L / R.
 fn impedance_of(sections: &[LossySection], hz: f64) -> Complex<f64> {
-    let s = Complex::new(0.0, TAU * hz);
-    sections.iter().map(|x| s * x.henries * x.ohms / (s * x.henries + x.ohms)).sum()
+    let pair = |section: &LossySection| {
+        let x = TAU * hz * section.henries / section.ohms;
+        let share = section.ohms * x / (1.0 + x * x);
+        Complex::new(share * x, share)
+    };
+    sections.iter().map(pair).sum()
 }

@@ -56,7 +56,7 @@ pub trait TriodeLaw: Debug + Send + Sync {
 }
 
 /// The published form that a triode's law has.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum TriodeForm {
     /// Koren's plate current (with the terms of Cohen and Helie) and a grid that conducts.
     Koren(KorenTriodeConstants, GridConduction),
@@ -88,7 +88,7 @@ pub trait PentodeLaw: Debug + Send + Sync {
 }
 
 /// The published form that a pentode's law has.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum PentodeForm {
     /// Koren's plate and screen currents and a grid that conducts.
     Koren(KorenPentodeConstants, GridConduction),

@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use presolder::live::{CEILING, Looped, Order, PIECE_FRAMES, Source, VoicePlan};
+use presolder::live::{CEILING, Looped, Order, PIECE_FRAMES, Planner, Source, VoicePlan};
 use presolder::render::{RenderPath, VersionPlan};
 use presolder::units::Position;
 
@@ -90,6 +90,32 @@ fn switches_do_not_click() {
         let step = largest_step(&heard);
         println!("{path:?}: largest step {step:.2e} switching, {own:.2e} playing");
         assert!(step <= 1.05 * own, "{path:?}: {step} against {own}");
+    }
+}
+
+/// A planner that knows the version plans the same filter as one that has never seen it, knob after knob.
+#[test]
+fn a_planner_that_remembers_plans_the_same() {
+    let mut planner = Planner::new(RenderPath::Linear, RATE);
+    let volts = note(6000);
+    for (version, name) in ["larkspur-22", "hawthorn-50"].into_iter().enumerate() {
+        let mut state = preset(name);
+        let controls: Vec<String> = state.controls().keys().cloned().collect();
+        for (k, control) in controls.iter().cycle().take(8).enumerate() {
+            let position = Position::new([0.0, 10.0, 3.0, 7.5][k % 4]).expect("a position");
+            state = state.with_position(control, position).expect("the control");
+            let [mut known, mut new] = [
+                planner.plan(version, &state).expect("a plan").voice(),
+                VoicePlan::new(&state, RenderPath::Linear, RATE).expect("a plan").voice(),
+            ];
+            let [mut a, mut b] = [(); 2].map(|()| vec![0.0; volts.len()]);
+            known.process_into(&volts, &mut a);
+            new.process_into(&volts, &mut b);
+            let peak = b.iter().fold(0.0f64, |m, y| m.max(y.abs()));
+            let off = a.iter().zip(&b).fold(0.0f64, |m, (a, b)| m.max((a - b).abs()));
+            // 120 dB below the loudest: what is left is in the last digits of the operating point.
+            assert!(off <= 1e-6 * peak, "{name}, {control}: {off} of {peak}");
+        }
     }
 }
 
