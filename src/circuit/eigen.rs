@@ -180,23 +180,41 @@ fn sweep(h: &mut DMatrix<f64>, start: usize, last: usize, shift: &mut f64, sweep
         p += s;
         let (u, v, t) = (p / s, q / s, r / s);
         (q, r) = (q / p, r / p);
-        for j in k..=last {
-            let mut sum = h[(k, j)] + q * h[(k + 1, j)];
+        // Three neighbours in each column, then three columns side by side, without a look-up for each
+        // entry: this is where the time goes.
+        let rows = h.nrows();
+        for column in h.as_mut_slice().chunks_exact_mut(rows).take(last + 1).skip(k) {
             if has_third {
-                sum += r * h[(k + 2, j)];
-                h[(k + 2, j)] -= sum * t;
+                let [a, b, c] = &mut column[k..k + 3] else { continue };
+                let sum = *a + q * *b + r * *c;
+                *c -= sum * t;
+                *b -= sum * v;
+                *a -= sum * u;
+            } else {
+                let [a, b] = &mut column[k..k + 2] else { continue };
+                let sum = *a + q * *b;
+                *b -= sum * v;
+                *a -= sum * u;
             }
-            h[(k + 1, j)] -= sum * v;
-            h[(k, j)] -= sum * u;
         }
-        for i in start..=last.min(k + 3) {
-            let mut sum = u * h[(i, k)] + v * h[(i, k + 1)];
-            if has_third {
-                sum += t * h[(i, k + 2)];
-                h[(i, k + 2)] -= sum * r;
+        let end = last.min(k + 3) + 1;
+        let (first, others) = h.as_mut_slice()[k * rows..].split_at_mut(rows);
+        let (second, third) = others.split_at_mut(rows);
+        let (first, second) = (&mut first[start..end], &mut second[start..end]);
+        if has_third {
+            let third = &mut third[start..end];
+            for i in 0..first.len() {
+                let sum = u * first[i] + v * second[i] + t * third[i];
+                third[i] -= sum * r;
+                second[i] -= sum * q;
+                first[i] -= sum;
             }
-            h[(i, k + 1)] -= sum * q;
-            h[(i, k)] -= sum;
+        } else {
+            for i in 0..first.len() {
+                let sum = u * first[i] + v * second[i];
+                second[i] -= sum * q;
+                first[i] -= sum;
+            }
         }
     }
 }

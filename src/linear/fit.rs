@@ -57,10 +57,13 @@ pub struct LinearPlan {
     error: FitError,
 }
 
+/// Below this rate the FIR is the longer one.
+const LONG_FIR_BELOW_HZ: f64 = 47_000.0;
+
 /// Number of taps and delay for a rate. Near 20 kHz the lowest rates leave a narrow margin and want
 /// the longer FIR; from twice the audio band on there is room.
 fn taps_and_delay(sample_rate_hz: f64) -> (usize, usize) {
-    if sample_rate_hz < 47_000.0 { (40, 18) } else { (32, 14) }
+    if sample_rate_hz < LONG_FIR_BELOW_HZ { (40, 18) } else { (32, 14) }
 }
 
 /// Frequencies of the fit: dense towards the top, logarithmic below, and finer round each pole that
@@ -68,10 +71,13 @@ fn taps_and_delay(sample_rate_hz: f64) -> (usize, usize) {
 fn grid(sample_rate_hz: f64, poles: &[Complex<f64>]) -> Vec<f64> {
     let top = (0.5 * sample_rate_hz).min(21_500.0_f64.max(0.45 * sample_rate_hz));
     let mut f: Vec<f64> = Vec::new();
-    let (low, points) = (0.5, 100);
+    let (low, points) = (0.5, 80);
     let ratio = (top / low).powf(1.0 / (points - 1) as f64);
     f.extend((0..points).map(|k| low * ratio.powi(k)));
-    f.extend((1..48).map(|k| top * f64::from(k) / 48.0));
+    f.extend((1..40).map(|k| top * f64::from(k) / 40.0));
+    // At the lowest rates a narrow margin is left above the band, and the FIR has its work there.
+    let near_top = if sample_rate_hz < LONG_FIR_BELOW_HZ { 64 } else { 16 };
+    f.extend((1..near_top).map(|k| top * (0.7 + 0.3 * f64::from(k) / f64::from(near_top))));
     for p in poles {
         let (centre, width) = (p.im.abs() / TAU, p.re.abs() / TAU);
         if p.im > 0.0 && centre < top {
@@ -198,7 +204,7 @@ impl LinearPlan {
         exact: &impl Fn(&[f64]) -> Result<Vec<Complex<f64>>, LinearError>,
     ) -> Result<FitError, LinearError> {
         let [low, high] = FIT_BAND_HZ;
-        let points = 200;
+        let points = 128;
         let f: Vec<f64> = (0..points)
             .map(|k| low * (high / low).powf(f64::from(k) / f64::from(points - 1)))
             .collect();

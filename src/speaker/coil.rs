@@ -64,8 +64,12 @@ impl SemiInductance {
     /// searched for the least error.
     pub fn ladder(&self) -> Ladder {
         let wanted = self.wanted();
+        // By the squares, since this is asked of every ladder.
         let magnitude = |sections: &[LossySection]| {
-            ratios(sections, &wanted).map(|r| (r.norm() - 1.0).abs()).fold(0.0, f64::max)
+            let ratios = wanted
+                .iter()
+                .map(|(hz, z)| (impedance_of(sections, *hz).norm_sqr() / z.norm_sqr()).sqrt());
+            ratios.map(|r| (r - 1.0).abs()).fold(0.0, f64::max)
         };
         let ladders = (-20..=20).map(|step| self.sections_with_margin(f64::from(step) * 0.05));
         let sections = ladders
@@ -73,7 +77,8 @@ impl SemiInductance {
             .min_by(|a, b| a.0.total_cmp(&b.0))
             .map_or_else(|| self.sections_with_margin(0.4), |(_, sections)| sections);
         let [lowest_hz, highest_hz] = BAND_HZ;
-        let phase = ratios(&sections, &wanted).map(|r| r.arg().to_degrees().abs());
+        let ratios = wanted.iter().map(|(hz, z)| impedance_of(&sections, *hz) / z);
+        let phase = ratios.map(|r| r.arg().to_degrees().abs());
         let error = LadderError {
             lowest_hz,
             highest_hz,
@@ -122,14 +127,6 @@ impl SemiInductance {
         let points = (0..CHECK_POINTS).map(|k| low * (high / low).powf(share(k)));
         points.map(|hz| (hz, self.impedance(hz))).collect()
     }
-}
-
-/// A ladder's impedance over the one wanted.
-fn ratios<'a>(
-    sections: &'a [LossySection],
-    wanted: &'a [(f64, Complex<f64>)],
-) -> impl Iterator<Item = Complex<f64>> + 'a {
-    wanted.iter().map(|(hz, z)| impedance_of(sections, *hz) / z)
 }
 
 impl Ladder {
