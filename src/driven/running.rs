@@ -8,7 +8,9 @@
 //!
 //! The slopes `D` barely change from step to step, so the inverse of `I - D K` is kept. What slopes
 //! of an earlier step leave in a current is known, `(D - D_kept) (v - v*)`; where that is not
-//! negligible, the slopes are taken anew.
+//! negligible, the slopes are taken anew, or one more Newton step with the old ones makes it so.
+//! Inverting is what costs most: which of the two it is to be goes by how far the guesses of the last
+//! step were off.
 
 use std::any::Any;
 
@@ -28,6 +30,10 @@ const ROOM: usize = MOST_PORTS + MOST_TEARS + QUAD;
 /// A port is left out while less than this flows in it: a microvolt across a megohm. It is not enough to
 /// ask what the current moves within a step, since what is left out always adds up in a capacitor.
 const NO_CURRENT_A: f64 = 1e-12;
+
+/// How many times the error that may be left kept slopes may leave where another Newton step follows in any
+/// case. Such a step takes away all but a small part of it, and what is left then is looked at again.
+const LEFT_TO_THE_NEXT: f64 = 20.0;
 
 /// What a block tells the block above and hears from it, for one child block.
 #[derive(Clone, Copy, Debug, Default)]
@@ -176,16 +182,18 @@ struct Fitted<const W: usize> {
     /// Currents by drive, by cut node; load slopes.
     by_drive: [[Quad; W]; MOST_TEARS],
     load_s: [[f64; MOST_TEARS]; MOST_TEARS],
-    /// Whether the slopes were found worn out, and whether this is the step's first guess.
-    worn: bool,
-    first: bool,
+    /// Whether the inverse is that of other matrices or devices, and how many guesses the step has had.
+    stale: bool,
+    guesses: usize,
     /// Port voltages: the guess, and the solutions of the last steps.
     v: Ports,
     last: Ports,
     before: Ports,
     earlier: Ports,
-    /// How far the first guess was off in the last step, and the last move of the guess.
-    miss: Ports,
+    oldest: Ports,
+    /// How far the first guess and the second one were off in the last step that had them, and the last move
+    /// of the guess.
+    misses: [Ports; 2],
     step: Ports,
     /// Port currents at no drive.
     current: [Quad; W],
@@ -226,13 +234,14 @@ impl<const W: usize> Fitted<W> {
             scratch: vec![none; plan.ports],
             by_drive: [none; MOST_TEARS],
             load_s: [[0.0; MOST_TEARS]; MOST_TEARS],
-            worn: true,
-            first: true,
+            stale: true,
+            guesses: 0,
             v: rest,
             last: rest,
             before: rest,
             earlier: rest,
-            miss: Ports::ZERO,
+            oldest: rest,
+            misses: [Ports::ZERO; 2],
             step: Ports::ZERO,
             current: none,
             next: vec![0.0; plan.padded_states()],
@@ -277,7 +286,7 @@ impl<const W: usize> Fitted<W> {
         }
         let exactness = &plan.current_exactness;
         self.current_exactness.0[..exactness.len()].copy_from_slice(exactness);
-        self.worn = true;
+        self.stale = true;
     }
 
     /// Devices and blocks below at the guess.
@@ -330,12 +339,43 @@ impl<const W: usize> Fitted<W> {
         largest.largest()
     }
 
+    /// Whether the kept slopes will leave too large an error if the guess is as far off as it was last time.
+    #[inline(always)]
+    fn are_worn(&self, plan: &PlannedBlock) -> bool {
+        let miss = &self.misses[self.guesses.min(1)];
+        let mut moved = Quad::ZERO;
+        for q in 0..W {
+            moved = moved.larger_size(&miss.quad(q).times(&self.exactness[q]));
+        }
+        let another_follows = self.guesses == 0 && moved.largest() > 1.0;
+        self.wear(plan, miss) > if another_follows { LEFT_TO_THE_NEXT } else { 1.0 }
+    }
+
     /// Takes the slopes at the guess: which ports conduct, the inverse of `I - D K` for them, and what
     /// follows from it. Out of the way of what is done in every step.
     #[inline(never)]
     fn renew(&mut self, plan: &PlannedBlock) {
         widest(Renew(self, plan));
     }
+}
+
+/// What the next values will be, from the last four, newest first. A straight line is gone on with where it
+/// would have foretold the last value better than the value before it, and a parabola likewise: at a corner
+/// of the signal they lead far astray.
+#[inline(always)]
+fn foretold([last, before, earlier, oldest]: [&Quad; 4]) -> Quad {
+    let (rise, rise_before) = (last.less(before), before.less(earlier));
+    let bend = rise.less(&rise_before);
+    let bend_before = rise_before.less(&earlier.less(oldest));
+    let twist = bend.less(&bend_before);
+    let mut next = *last;
+    for k in 0..QUAD {
+        let line = bend.0[k].abs() < rise.0[k].abs();
+        let parabola = line & (twist.0[k].abs() < bend.0[k].abs());
+        next.0[k] += if line { rise.0[k] } else { 0.0 };
+        next.0[k] += if parabola { bend.0[k] } else { 0.0 };
+    }
+    next
 }
 
 /// Sum of products.
@@ -389,13 +429,13 @@ impl<const W: usize> Work for Begin<'_, W> {
         for q in 0..W {
             block.p.set_quad(q, p[q]);
             let (last, before) = (block.last.quad(q), block.before.quad(q));
-            let mut guess = block.earlier.quad(q);
-            guess.add(&last.less(&before), 3.0);
-            block.v.set_quad(q, guess);
+            let (earlier, oldest) = (block.earlier.quad(q), block.oldest.quad(q));
+            block.v.set_quad(q, foretold([&last, &before, &earlier, &oldest]));
+            block.oldest.set_quad(q, earlier);
             block.earlier.set_quad(q, before);
             block.before.set_quad(q, last);
         }
-        block.first = true;
+        block.guesses = 0;
     }
 }
 
@@ -468,7 +508,7 @@ impl<const W: usize> Work for Renew<'_, W> {
                 block.load_s[t][u] = own + total(&block.drawn[u], &currents);
             }
         }
-        block.worn = false;
+        block.stale = false;
     }
 }
 
@@ -479,8 +519,7 @@ impl<const W: usize> Work for Eliminate<'_, W> {
     fn run(self) {
         let Self { block, plan, exchanges, own, renew } = self;
         block.linearise(plan, exchanges);
-        // Whether the kept slopes will leave a tolerable error if the guess is as far off as last time.
-        if renew || block.worn || block.wear(plan, &block.miss) > 1.0 {
+        if renew || block.stale || block.are_worn(plan) {
             block.renew(plan);
         }
         let mut away = Ports::ZERO;
@@ -550,13 +589,10 @@ impl<const W: usize> Work for Substitute<'_, W> {
             check.add(&moved, 0.0);
         }
         let wear = block.wear(plan, &block.step);
-        block.worn = wear > 1.0;
-        if block.first {
-            for q in 0..W {
-                block.miss.set_quad(q, block.step.quad(q));
-            }
-            block.first = false;
+        if block.guesses < block.misses.len() {
+            block.misses[block.guesses] = block.step;
         }
+        block.guesses += 1;
         for child in &plan.children {
             for t in 0..child.tears {
                 exchanges[child.block].drive[t] = block.v.0[child.first_port + t];
@@ -643,7 +679,8 @@ impl<const W: usize> Running for Fitted<W> {
         self.v = self.last;
         self.before = self.last;
         self.earlier = self.last;
-        self.worn = true;
+        self.oldest = self.last;
+        self.stale = true;
     }
 
     fn open_path(&mut self) {
@@ -681,6 +718,7 @@ impl<const W: usize> Running for Fitted<W> {
         self.set_matrices(new);
         self.before = self.last;
         self.earlier = self.last;
+        self.oldest = self.last;
     }
 
     fn take_over(&mut self, other: &dyn Running, old: &PlannedBlock, new: &PlannedBlock) -> bool {
@@ -703,13 +741,13 @@ impl<const W: usize> Running for Fitted<W> {
             self.inverse.copy_from_slice(&other.inverse);
             self.by_drive = other.by_drive;
             self.load_s = other.load_s;
-            self.worn = other.worn;
-            self.miss = other.miss;
+            self.stale = other.stale;
+            self.misses = other.misses;
         } else {
             self.change_plan(old, new);
         }
         // Only guesses.
-        (self.before, self.earlier) = (other.before, other.earlier);
+        (self.before, self.earlier, self.oldest) = (other.before, other.earlier, other.oldest);
         true
     }
 
