@@ -12,7 +12,7 @@ use crate::linear::{LinearPlan, LinearProcessor};
 use crate::render::{RenderError, RenderPath};
 
 /// A version planned at one sample rate, knobs where they stand. Making it allocates, may fail, and
-/// takes some hundredths of a second: never in a callback.
+/// takes milliseconds: never in a callback.
 #[derive(Clone, Debug)]
 pub enum VoicePlan {
     Linear(Arc<LinearPlan>),
