@@ -6,9 +6,9 @@ use std::sync::Arc;
 
 use crate::amp::{AmpState, INPUT_PART};
 use crate::analysis::trial::Bench;
-use crate::circuit::{LinearCircuit, RestWorkspace, Transfer};
+use crate::circuit::{LinearCircuit, RestWorkspace};
 use crate::driven::{DrivenPlan, DrivenProcessor};
-use crate::linear::{LinearPlan, LinearProcessor};
+use crate::linear::{LinearError, LinearPlan, LinearProcessor};
 use crate::render::{RenderError, RenderPath};
 
 /// A version planned at one sample rate, knobs where they stand. Making it allocates, may fail, and
@@ -36,7 +36,8 @@ impl VoicePlan {
                 let circuit = |source| RenderError::Circuit { version: version(), source };
                 let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
                 let transfer = linear.transfer(INPUT_PART, built.output).map_err(circuit)?;
-                Self::fitted(state, &transfer, sample_rate_hz)
+                let plan = LinearPlan::fit(&transfer, sample_rate_hz);
+                Self::fitted(state, plan)
             }
             RenderPath::Driven(quality) => {
                 let outputs = [built.output];
@@ -49,11 +50,9 @@ impl VoicePlan {
 
     fn fitted(
         state: &AmpState,
-        transfer: &Transfer<'_>,
-        sample_rate_hz: f64,
+        plan: Result<LinearPlan, LinearError>,
     ) -> Result<Self, RenderError> {
-        LinearPlan::fit(transfer, sample_rate_hz)
-            .map(|plan| Self::Linear(Arc::new(plan)))
+        plan.map(|plan| Self::Linear(Arc::new(plan)))
             .map_err(|source| RenderError::Linear { version: state.version().to_owned(), source })
     }
 
@@ -82,8 +81,8 @@ impl VoicePlan {
     }
 }
 
-/// Plans versions whose knobs are turned again and again. It remembers how each was solved, which makes
-/// the next filter of the linear path a matter of two milliseconds.
+/// Plans versions whose knobs are turned again and again. It remembers how each was solved and fits
+/// quickly, which makes the next filter of the linear path a matter of two milliseconds.
 #[derive(Debug)]
 pub struct Planner {
     path: RenderPath,
@@ -118,7 +117,7 @@ impl Planner {
         };
         let linear = bench.solved_again(&built.circuit, workspace).map_err(circuit)?;
         let transfer = linear.transfer(INPUT_PART, built.output).map_err(circuit)?;
-        VoicePlan::fitted(state, &transfer, self.sample_rate_hz)
+        VoicePlan::fitted(state, LinearPlan::fit_quickly(&transfer, self.sample_rate_hz))
     }
 }
 

@@ -113,8 +113,8 @@ fn a_planner_that_remembers_plans_the_same() {
             new.process_into(&volts, &mut b);
             let peak = b.iter().fold(0.0f64, |m, y| m.max(y.abs()));
             let off = a.iter().zip(&b).fold(0.0f64, |m, (a, b)| m.max((a - b).abs()));
-            // 120 dB below the loudest: what is left is in the last digits of the operating point.
-            assert!(off <= 1e-6 * peak, "{name}, {control}: {off} of {peak}");
+            // It fits by fewer frequencies: 80 dB below the loudest, a thousandth of a decibel.
+            assert!(off <= 1e-4 * peak, "{name}, {control}: {off} of {peak}");
         }
     }
 }
