@@ -82,7 +82,7 @@ struct Density {
 /// Enough for most circuits, and quick: a knob waits for it. Of five hundred random networks one has a notch
 /// that it does not see.
 const SPARSE: Density =
-    Density { logarithmic: 80, even: 40, round_a_pole: 2, check: 160, floor: 1e-5 };
+    Density { logarithmic: 80, even: 40, round_a_pole: 2, check: 100, floor: 1e-5 };
 /// For any circuit.
 const DENSE: Density =
     Density { logarithmic: 320, even: 120, round_a_pole: 6, check: 400, floor: 1e-5 };
