@@ -57,6 +57,22 @@ impl Quad {
         }
     }
 
+    /// All four times a number.
+    #[inline(always)]
+    pub fn by(&self, x: f64) -> Self {
+        let mut new = *self;
+        for k in 0..QUAD {
+            new.0[k] *= x;
+        }
+        new
+    }
+
+    /// The sum of the four.
+    #[inline(always)]
+    pub fn total(&self) -> f64 {
+        (self.0[0] + self.0[1]) + (self.0[2] + self.0[3])
+    }
+
     /// Sum, place by place.
     #[inline(always)]
     pub fn plus(&self, other: &Self) -> Self {

@@ -123,9 +123,15 @@ struct Solver<'a> {
 enum Order {
     #[default]
     Unknown,
-    Known(Box<(SparseSolver, Workspace)>),
+    Known(Box<KnownOrder>),
     /// There is none.
     None,
+}
+
+struct KnownOrder {
+    solver: SparseSolver,
+    workspace: Workspace,
+    no_storage: DMatrix<f64>,
 }
 
 impl Order {
@@ -137,17 +143,17 @@ impl Order {
         right: &DVector<f64>,
     ) -> Option<DVector<f64>> {
         let zero = Complex::new(0.0, 0.0);
-        let no_storage = DMatrix::zeros(jacobian.nrows(), jacobian.ncols());
         if let Self::Unknown = self {
+            let no_storage = DMatrix::zeros(jacobian.nrows(), jacobian.ncols());
             let solver = SparseSolver::new(jacobian, &no_storage, zero, &system.device_places());
             *self = solver.map_or(Self::None, |solver| {
                 let workspace = solver.workspace();
-                Self::Known(Box::new((solver, workspace)))
+                Self::Known(Box::new(KnownOrder { solver, workspace, no_storage }))
             });
         }
         let Self::Known(known) = self else { return None };
-        let (solver, workspace) = &mut **known;
-        if !solver.reload(jacobian, &no_storage) {
+        let KnownOrder { solver, workspace, no_storage } = &mut **known;
+        if !solver.reload(jacobian, no_storage) {
             return None;
         }
         let right: Vec<(usize, f64)> =

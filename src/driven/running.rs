@@ -385,7 +385,7 @@ fn total<const W: usize>(a: &[Quad; W], b: &[Quad; W]) -> f64 {
     for q in 0..W {
         sum = sum.plus(&a[q].times(&b[q]));
     }
-    (sum.0[0] + sum.0[1]) + (sum.0[2] + sum.0[3])
+    sum.total()
 }
 
 /// The phases of a step, as work for the widest vectors.
@@ -598,8 +598,7 @@ impl<const W: usize> Work for Substitute<'_, W> {
                 exchanges[child.block].drive[t] = block.v.0[child.first_port + t];
             }
         }
-        let check = (check.0[0] + check.0[1]) + (check.0[2] + check.0[3]);
-        larger(largest.largest(), wear) + check
+        larger(largest.largest(), wear) + check.total()
     }
 }
 

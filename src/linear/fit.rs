@@ -169,41 +169,44 @@ impl LinearPlan {
         }
         let (taps, delay_frames) = taps_and_delay(sample_rate_hz);
         let denominators = denominators(poles, sample_rate_hz);
-        let mut plan = Self {
+        let empty = Self {
             sections: Sections::default(),
             taps: vec![0.0; taps],
             delay_frames,
             sample_rate_hz,
             error: FitError::default(),
         };
-        let mut checked = 0;
+        let mut best: Option<(i32, Self)> = None;
         for &density in densities {
             let frequencies = grid(sample_rate_hz, poles, density);
             let target = exact(&frequencies)?;
             let peak = target.iter().map(|t| t.norm()).fold(0.0, f64::max);
             if peak <= SILENT_GAIN {
-                return Ok(plan);
+                return Ok(empty);
             }
-            let mut next = plan.clone();
-            next.solve(&denominators, &frequencies, &target, peak, density.floor)?;
-            next.error = next.measure_error(density.check, &exact)?;
+            let mut plan = empty.clone();
+            if !plan.solve(&denominators, &frequencies, &target, peak, density.floor) {
+                continue;
+            }
+            plan.error = plan.measure_error(density.check, &exact)?;
+            let FitError { to_16_khz_db, to_20_khz_db } = plan.error;
             // A sample of many frequencies says more than one of few.
-            let finer = density.check > checked;
-            if finer || next.error.to_16_khz_db < plan.error.to_16_khz_db {
-                (plan, checked) = (next, density.check);
+            let better = best.as_ref().is_none_or(|(checked, best)| {
+                density.check > *checked || to_16_khz_db < best.error.to_16_khz_db
+            });
+            if better {
+                best = Some((density.check, plan));
             }
-            let [to_16_khz, to_20_khz] = CONTENT_DB;
-            if plan.error.to_16_khz_db <= to_16_khz && plan.error.to_20_khz_db <= to_20_khz {
+            if to_16_khz_db <= CONTENT_DB[0] && to_20_khz_db <= CONTENT_DB[1] {
                 break;
             }
         }
-        if plan.error.to_16_khz_db > FIT_LIMIT_DB || !plan.error.to_16_khz_db.is_finite() {
-            return Err(LinearError::Fit { error_db: plan.error.to_16_khz_db });
-        }
-        Ok(plan)
+        let error_db = best.as_ref().map_or(f64::INFINITY, |(_, plan)| plan.error.to_16_khz_db);
+        let fits = error_db <= FIT_LIMIT_DB;
+        best.filter(|_| fits).map(|(_, plan)| plan).ok_or(LinearError::Fit { error_db })
     }
 
-    /// Weighted least squares for all numerators and taps at once.
+    /// Weighted least squares for all numerators and taps at once; whether there is an answer.
     fn solve(
         &mut self,
         denominators: &[[f64; 2]],
@@ -211,7 +214,7 @@ impl LinearPlan {
         target: &[Complex<f64>],
         peak: f64,
         floor: f64,
-    ) -> Result<(), LinearError> {
+    ) -> bool {
         let columns = 2 * denominators.len() + self.taps.len();
         let mut equations = Equations::new(2 * frequencies.len(), columns);
         for (row, (f, h)) in frequencies.iter().zip(target).enumerate() {
@@ -244,7 +247,7 @@ impl LinearPlan {
             equations.set_right(2 * row, shifted.re);
             equations.set_right(2 * row + 1, shifted.im);
         }
-        let x = equations.solve().ok_or(LinearError::Fit { error_db: f64::INFINITY })?;
+        let Some(x) = equations.solve() else { return false };
         let sections = denominators
             .iter()
             .enumerate()
@@ -252,7 +255,7 @@ impl LinearPlan {
             .collect();
         self.sections = Sections::new(sections);
         self.taps.copy_from_slice(&x[2 * denominators.len()..]);
-        Ok(())
+        true
     }
 
     fn measure_error(

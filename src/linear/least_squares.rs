@@ -67,7 +67,7 @@ impl Work for Equations {
             let length = dot(column, column).sqrt();
             let scale = if length > 0.0 { 1.0 / length } else { 0.0 };
             for quad in column {
-                *quad = scaled(quad, scale);
+                *quad = quad.by(scale);
             }
             scales.push(scale);
         }
@@ -140,10 +140,10 @@ impl Factored {
                 head.0[place] = 0.0;
             }
             let right = &mut right[first..];
-            let product = dot(&column[1..], &right[1..]) + total(&head.times(&right[0]));
+            let product = dot(&column[1..], &right[1..]) + head.times(&right[0]).total();
             let share = self.weights[k] * product;
             subtract(&mut right[1..], &column[1..], share);
-            right[0] = right[0].less(&scaled(&head, share));
+            right[0] = right[0].less(&head.by(share));
         }
         let at = |quads: &[Quad], row: usize| quads[row / QUAD].0[row % QUAD];
         let mut x = vec![0.0; count];
@@ -163,18 +163,6 @@ fn set(column: &mut [Quad], row: usize, to: f64) {
 }
 
 #[inline(always)]
-fn scaled(quad: &Quad, by: f64) -> Quad {
-    let mut new = Quad::ZERO;
-    new.add(quad, by);
-    new
-}
-
-#[inline(always)]
-fn total(quad: &Quad) -> f64 {
-    (quad.0[0] + quad.0[1]) + (quad.0[2] + quad.0[3])
-}
-
-#[inline(always)]
 fn dot(a: &[Quad], b: &[Quad]) -> f64 {
     let count = a.len().min(b.len());
     let (a, b) = (&a[..count], &b[..count]);
@@ -189,7 +177,7 @@ fn dot(a: &[Quad], b: &[Quad]) -> f64 {
     if at < count {
         even = even.plus(&a[at].times(&b[at]));
     }
-    total(&even.plus(&odd))
+    even.plus(&odd).total()
 }
 
 /// `from -= share what`.
@@ -221,7 +209,11 @@ fn reflect_four(by: &[Quad], weight: f64, first: usize, columns: &mut [Vec<Quad>
         sums[2] = sums[2].plus(&v.times(&c[q]));
         sums[3] = sums[3].plus(&v.times(&d[q]));
     }
-    let shares = sums.map(|sum| -weight * total(&sum));
+    // Not by map(), which is a call here.
+    let mut shares = [0.0; TOGETHER];
+    for k in 0..TOGETHER {
+        shares[k] = -weight * sums[k].total();
+    }
     for q in 0..count {
         let v = by[q];
         a[q].add(&v, shares[0]);
@@ -236,16 +228,16 @@ mod tests {
     use nalgebra::{DMatrix, DVector};
 
     use super::*;
+    use crate::random::{Counter, unit};
 
     /// Against nalgebra's singular values, for sizes on and off whole quads; a column of zeros gets
     /// nothing, and two columns that are nearly the same do no harm.
     #[test]
     fn answers_are_those_of_least_squares() {
-        let mut state = 7u64;
+        let mut counter = Counter::new(7, 0);
         let mut random = || {
-            state =
-                state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963);
-            (state >> 11) as f64 / (1u64 << 52) as f64 - 1.0
+            counter = counter.next();
+            2.0 * unit(counter) - 1.0
         };
         for (rows, unknowns) in [(1, 1), (9, 3), (40, 13), (101, 22), (64, 32)] {
             let matrix = DMatrix::from_fn(rows, unknowns, |_, _| random());

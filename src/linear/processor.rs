@@ -97,8 +97,7 @@ impl LinearProcessor {
             };
         }
         for n in 0..frames {
-            let sum = &sums[n].0;
-            output[n] += (sum[0] + sum[1]) + (sum[2] + sum[3]);
+            output[n] += sums[n].total();
         }
         self.history.copy_within(frames..frames + self.past, 0);
         for state in &mut self.states {
