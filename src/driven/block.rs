@@ -61,6 +61,8 @@ pub struct PlannedBlock {
     pub errors_v: Vec<f64>,
     /// One over the error of a port's current (amperes) that kept slopes may leave.
     pub current_exactness: Vec<f64>,
+    /// The part of it that is due to what is drawn from the block above.
+    pub load_exactness: Vec<f64>,
     /// History at rest (all else is a deviation from it), of every capacitor and winding.
     pub rest_states: Vec<f64>,
     /// From the running states (modes) to those of capacitors and windings, and back.
@@ -127,6 +129,7 @@ impl PlannedBlock {
             for port in 0..q {
                 let drawn = self.coupling[(q + t, port)].abs();
                 self.current_exactness[port] += drawn * (there + here);
+                self.load_exactness[port] += drawn * (there + here);
             }
             above.current_exactness[node] += here;
         }
@@ -198,5 +201,6 @@ impl PlannedBlock {
             each.map(|(c, e)| self.coupling[(c, port)].abs() / e).fold(0.0, f64::max)
         };
         self.current_exactness = (0..self.ports).map(moved).collect();
+        self.load_exactness = vec![0.0; self.ports];
     }
 }

@@ -2,10 +2,10 @@
 
 use std::sync::{Arc, Mutex, PoisonError, Weak};
 
-use super::fast::{Above, Proportional, SoftPower};
+use super::fast::{Above, LOWEST, Proportional, SoftPower};
 use super::running::Line;
 use crate::circuit::system::{DeviceCurrents, DeviceLaw, MAX_PORTS};
-use crate::simd::Quad;
+use crate::simd::{QUAD, Quad};
 use crate::valves::{
     DempwolfZoelzer, GridConduction, KorenPentodeConstants, KorenTriodeConstants, PentodeForm,
     TriodeForm,
@@ -26,7 +26,12 @@ impl FastGrid {
 
     #[inline(always)]
     fn value(&self, vgk: f64) -> (f64, f64) {
-        let (current, slope) = self.power.value(self.cg * vgk);
+        let x = self.cg * vgk;
+        // Most grids are far below conduction most of the time.
+        if x < LOWEST {
+            return (0.0, 0.0);
+        }
+        let (current, slope) = self.power.value(x);
         (current, self.cg * slope)
     }
 }
@@ -287,14 +292,23 @@ impl FastLaw {
     }
 }
 
+/// [`Line::bend_per_a`] times the current: the second order's half, and something for the third. A current
+/// that is none bends as one of a picoampere.
+const BEND: f64 = 0.6;
+const NO_CURRENT_A: f64 = 1e-12;
+/// For a law of which nothing is known: the guess must come to rest.
+const ANY_BEND: f64 = 1e18;
+
 /// Writes what a device of so many ports gives.
 #[inline(always)]
 fn write(at: &DeviceCurrents, ports: usize, rest_a: &[f64; MAX_PORTS], line: &mut Line) {
-    let mut current_a = Quad::ZERO;
+    let (mut current_a, mut bend) = (Quad::ZERO, Quad::ZERO);
     for k in 0..ports {
         current_a.0[k] = at.current_a[k] - rest_a[k];
+        bend.0[k] = BEND / (at.current_a[k].abs() + NO_CURRENT_A);
     }
     line.current_a = current_a;
+    line.bend_per_a = bend;
     for c in 0..ports {
         let mut slopes = Quad::ZERO;
         for k in 0..ports {
@@ -307,6 +321,7 @@ fn write(at: &DeviceCurrents, ports: usize, rest_a: &[f64; MAX_PORTS], line: &mu
 #[inline(never)]
 fn exact(law: &DeviceLaw, volts: &[f64], rest_a: &[f64; MAX_PORTS], line: &mut Line) {
     let ports = law.ports();
+    line.bend_per_a = Quad([ANY_BEND; QUAD]);
     let mut own = [0.0; MAX_PORTS];
     own[..ports].copy_from_slice(&volts[..ports]);
     write(&law.currents(&own), ports, rest_a, line);

@@ -24,7 +24,7 @@ fn cubic(c: &[f64; 4], t: f64) -> (f64, f64) {
 const WHOLE: f64 = (1u64 << 52) as f64;
 
 /// Below this the power of the softplus is taken as zero (1e-14 to the power).
-const LOWEST: f64 = -32.0;
+pub const LOWEST: f64 = -32.0;
 /// From here on the softplus is nearly straight, and wide cells do.
 const STRAIGHT: f64 = 8.0;
 /// Above this the function is constant or goes on, as the law has it.
@@ -91,9 +91,8 @@ impl SoftPower {
         }
         let narrow = (x - LOWEST) * NARROW_PER_UNIT;
         let wide = NARROW + (x - STRAIGHT) * WIDE_PER_UNIT;
-        // The narrow count is the lower one below the joint, the wide one above. Neither max() nor
-        // min() lets a NaN pass.
-        let position = narrow.min(wide).max(0.0).min(CELLS);
+        // The narrow count is the lower one below the joint, the wide one above. max() lets no NaN pass.
+        let position = if narrow < wide { narrow } else { wide }.max(0.0).min(CELLS);
         let rate = if narrow < wide { NARROW_PER_UNIT } else { WIDE_PER_UNIT };
         let shifted = (position - 0.5) + WHOLE;
         let cell = &self.cells[shifted.to_bits() as usize & (SOFT_CELLS - 1)];

@@ -25,47 +25,44 @@ pub fn unit<const W: usize>(at: usize) -> [Quad; W] {
     line
 }
 
-/// Replaces a matrix, given line by line, by its inverse, as if only the lines and columns in `active` were
-/// there; what is in the others is of no meaning then.
+/// Replaces a matrix by its inverse. `lines` are those lines of it whose places are `active`, in order; the
+/// other lines are as if they were the identity's, and what is at their places in `lines` must be zero or
+/// count for nothing.
 #[inline(always)]
 pub fn invert<const W: usize>(lines: &mut [[Quad; W]], active: &[usize]) {
     let mut exchanges = [(0, 0); MOST_PORTS];
     let mut exchanged = 0;
-    for k in 0..active.len() {
+    for k in 0..lines.len() {
         let p = active[k];
         let (quad, place) = (p / QUAD, p % QUAD);
-        if lines[p][quad].0[place].abs() < SMALL {
-            let best = largest(&active[k..], |r| lines[r][quad].0[place]);
-            lines.swap(p, best);
-            exchanges[exchanged] = (p, best);
+        if lines[k][quad].0[place].abs() < SMALL {
+            let best = k + largest(&lines[k..], quad, place);
+            lines.swap(k, best);
+            exchanges[exchanged] = (p, active[best]);
             exchanged += 1;
         }
-        let pivot = lines[p][quad].0[place];
+        let pivot = lines[k][quad].0[place];
         let scale = 1.0 / pivot;
         let one = unit::<W>(p);
         let (mut line, mut taken) = ([Quad::ZERO; W], [Quad::ZERO; W]);
         for q in 0..W {
-            line[q].add(&lines[p][q], scale);
+            line[q] = lines[k][q].by(scale);
             line[q].add(&one[q], scale - pivot * scale);
             // One more, since what it is taken from is not put to zero first.
             taken[q] = line[q].plus(&one[q]);
         }
-        lines[p] = line;
-        for at in 0..active.len() {
-            if at == k {
-                continue;
-            }
-            let row = &mut lines[active[at]];
+        // The line itself as well, which is put right afterwards: quicker than to leave it out.
+        for row in &mut *lines {
             let factor = -row[quad].0[place];
             for q in 0..W {
                 row[q].add(&taken[q], factor);
             }
         }
+        lines[k] = line;
     }
     for at in (0..exchanged).rev() {
         let (a, b) = exchanges[at];
-        for &r in active {
-            let row = &mut lines[r];
+        for row in &mut *lines {
             let kept = row[a / QUAD].0[a % QUAD];
             row[a / QUAD].0[a % QUAD] = row[b / QUAD].0[b % QUAD];
             row[b / QUAD].0[b % QUAD] = kept;
@@ -74,8 +71,9 @@ pub fn invert<const W: usize>(lines: &mut [[Quad; W]], active: &[usize]) {
 }
 
 #[cold]
-fn largest(rows: &[usize], at: impl Fn(usize) -> f64) -> usize {
-    rows.iter().copied().max_by(|&a, &b| at(a).abs().total_cmp(&at(b).abs())).unwrap_or(0)
+fn largest<const W: usize>(rows: &[[Quad; W]], quad: usize, place: usize) -> usize {
+    let size = |at: usize| rows[at][quad].0[place].abs();
+    (0..rows.len()).max_by(|&a, &b| size(a).total_cmp(&size(b))).unwrap_or(0)
 }
 
 #[cfg(test)]
@@ -103,11 +101,11 @@ mod tests {
                     (true, _) => diagonal + random(),
                     (false, _) => random(),
                 });
-                let mut lines = vec![[Quad([9.0; QUAD]); 10]; size];
+                let mut lines = vec![[Quad([9.0; QUAD]); 10]; count];
                 for r in 0..count {
                     for c in 0..count {
-                        let (row, column) = (active[r], active[c]);
-                        lines[row][column / QUAD].0[column % QUAD] = matrix[(r, c)];
+                        let column = active[c];
+                        lines[r][column / QUAD].0[column % QUAD] = matrix[(r, c)];
                     }
                 }
                 invert(&mut lines, &active);
@@ -115,7 +113,7 @@ mod tests {
                 let tolerance = 1e-12 * inverse.amax() * inverse.amax() * matrix.amax();
                 for r in 0..count {
                     for c in 0..count {
-                        let got = lines[active[r]][active[c] / QUAD].0[active[c] % QUAD];
+                        let got = lines[r][active[c] / QUAD].0[active[c] % QUAD];
                         let error = (got - inverse[(r, c)]).abs();
                         assert!(error < tolerance, "{size}, {diagonal}: {error}");
                     }

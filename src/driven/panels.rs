@@ -10,7 +10,8 @@ use crate::simd::{QUAD, Quad};
 /// Adds the product of a matrix, by columns of `W` quads, with as many numbers as it has columns.
 #[inline(always)]
 pub fn add_products<const W: usize>(sums: &mut [Quad; W], columns: &[[Quad; W]], x: &[f64]) {
-    add(sums, columns, x, columns.len(), |at| at);
+    let x = &x[..columns.len()];
+    add(sums, columns, columns.len(), |at| (at, x[at]));
 }
 
 /// The same for the listed columns, the others' numbers being zero.
@@ -21,24 +22,35 @@ pub fn add_listed<const W: usize>(
     listed: &[usize],
     x: &[f64],
 ) {
-    add(sums, columns, x, listed.len(), |at| listed[at]);
+    let x = &x[..columns.len()];
+    add(sums, columns, listed.len(), |at| (listed[at], x[listed[at]]));
+}
+
+/// The same where the columns are only those listed.
+#[inline(always)]
+pub fn add_picked<const W: usize>(
+    sums: &mut [Quad; W],
+    columns: &[[Quad; W]],
+    listed: &[usize],
+    x: &[f64],
+) {
+    let listed = &listed[..columns.len()];
+    add(sums, columns, columns.len(), |at| (at, x[listed[at]]));
 }
 
 #[inline(always)]
 fn add<const W: usize>(
     sums: &mut [Quad; W],
     columns: &[[Quad; W]],
-    x: &[f64],
     count: usize,
-    column: impl Fn(usize) -> usize,
+    column: impl Fn(usize) -> (usize, f64),
 ) {
-    let x = &x[..columns.len()];
     // Two sums side by side: an addition waits for the one before it.
     let mut odd = [Quad::ZERO; W];
     let mut at = 0;
     while at + 1 < count {
-        let (a, b) = (column(at), column(at + 1));
-        let (first, second, xa, xb) = (&columns[a], &columns[b], x[a], x[b]);
+        let ((a, xa), (b, xb)) = (column(at), column(at + 1));
+        let (first, second) = (&columns[a], &columns[b]);
         for q in 0..W {
             sums[q].add(&first[q], xa);
         }
@@ -48,8 +60,8 @@ fn add<const W: usize>(
         at += 2;
     }
     if at < count {
-        let a = column(at);
-        let (last, xa) = (&columns[a], x[a]);
+        let (a, xa) = column(at);
+        let last = &columns[a];
         for q in 0..W {
             sums[q].add(&last[q], xa);
         }

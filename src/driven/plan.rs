@@ -433,6 +433,7 @@ impl Maker<'_> {
             exactness,
             errors_v,
             current_exactness: vec![],
+            load_exactness: vec![],
             places: vec![],
             to_states: none(),
             from_states: none(),

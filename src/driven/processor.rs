@@ -13,6 +13,11 @@ use crate::simd::{Work, widest};
 /// Newton steps in one go, and after how many every other one goes only half the way.
 const MOST_STEPS: usize = 24;
 const FULL_STEPS: usize = 8;
+/// Steps that may be tried with care, which share of what a step promises it must hold, and the least part of
+/// one that is tried.
+const CAREFUL_STEPS: usize = 200;
+const LEAST_GAIN: f64 = 0.1;
+const SHORTEST_SHARE: f64 = 1e-9;
 /// Shortest stretch of the way from one step's solution to the next.
 const SHORTEST_STRETCH: f64 = 1.0 / 4096.0;
 /// Input beyond this many volts is clipped: no source in front of an amp gives more.
@@ -277,7 +282,7 @@ impl Solver {
         for k in 0..self.blocks.len() {
             self.blocks[k].begin(&plan.blocks[k], &self.knowns);
         }
-        let converged = self.newton(plan) || self.in_stretches(plan);
+        let converged = self.newton(plan) || self.carefully(plan) || self.in_stretches(plan);
         // Nothing draws on these, so that they can wait for the rest to be solved.
         for at in 0..plan.tails.len() {
             let k = plan.tails[at];
@@ -348,6 +353,51 @@ impl Solver {
             }
         }
         false
+    }
+
+    /// Newton's method from the last step's solution, no step of which may leave the currents further from the
+    /// laws than they were: where a step does, half of it is tried, and so on. What Newton's method swings to
+    /// and fro across, such as the corner where a plate crosses its cathode with the full inductance of a
+    /// transformer behind it, it comes to rest at.
+    #[cold]
+    #[inline(never)]
+    fn carefully(&mut self, plan: &DrivenPlan) -> bool {
+        self.blocks.iter_mut().for_each(|b| b.open_path());
+        let mut off = f64::INFINITY;
+        for _ in 0..CAREFUL_STEPS {
+            self.newton_steps += 1;
+            for &k in plan.core.iter().rev() {
+                self.blocks[k].eliminate(&plan.blocks[k], &mut self.exchanges, k, true);
+                self.blocks[k].mark(&plan.blocks[k]);
+            }
+            for &k in &plan.core {
+                self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
+            }
+            let (mut share, mut now) = (1.0, self.mismatch(plan));
+            while !(now <= (1.0 - LEAST_GAIN * share) * off) && share > SHORTEST_SHARE {
+                for &k in &plan.core {
+                    self.blocks[k].halve(&plan.blocks[k]);
+                }
+                share *= 0.5;
+                now = self.mismatch(plan);
+            }
+            if now <= 1.0 {
+                return true;
+            }
+            off = now;
+        }
+        false
+    }
+
+    /// How far the currents are from the laws, in units of what is tolerated.
+    fn mismatch(&mut self, plan: &DrivenPlan) -> f64 {
+        let (mut largest, mut check) = (0.0f64, 0.0);
+        for &k in &plan.core {
+            let off = self.blocks[k].mismatch(&plan.blocks[k]);
+            largest = largest.max(off);
+            check += 0.0 * off;
+        }
+        largest + check
     }
 
     /// The way from the last step's solution to this one's in stretches as short as needed: each

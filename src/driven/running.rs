@@ -8,15 +8,18 @@
 //!
 //! The slopes `D` barely change from step to step, so the inverse of `I - D K` is kept. What slopes
 //! of an earlier step leave in a current is known, `(D - D_kept) (v - v*)`; where that is not
-//! negligible, the slopes are taken anew, or one more Newton step with the old ones makes it so.
-//! Inverting is what costs most: which of the two it is to be goes by how far the guesses of the last
-//! step were off.
+//! negligible, the kept inverse is put to it once more, or the slopes are taken anew, or one more Newton
+//! step makes it so. Inverting is what costs most: which of the three it is to be goes by how far the
+//! guesses of the last step were off.
+//!
+//! A step has come to rest when what it leaves is small, not when it was short: for the laws of valves
+//! the error of a line through the guess has a bound (see [`Line::bend_per_a`]).
 
 use std::any::Any;
 
 use super::block::PlannedBlock;
 use super::inverse::{invert, unit};
-use super::panels::{add_listed, add_products, padded};
+use super::panels::{add_listed, add_picked, add_products, padded};
 use super::statistics::ValveTally;
 use crate::simd::{QUAD, Quad, Work, larger, widest};
 
@@ -24,16 +27,23 @@ use crate::simd::{QUAD, Quad, Work, larger, widest};
 pub const MOST_TEARS: usize = QUAD;
 /// Most ports of one block.
 pub const MOST_PORTS: usize = 40;
-/// Room for the ports, the cut nodes above, and a quad more, so that the quad of the last device fits.
-const ROOM: usize = MOST_PORTS + MOST_TEARS + QUAD;
 
 /// A port is left out while less than this flows in it: a microvolt across a megohm. It is not enough to
 /// ask what the current moves within a step, since what is left out always adds up in a capacitor.
 const NO_CURRENT_A: f64 = 1e-12;
 
-/// How many times the error that may be left kept slopes may leave where another Newton step follows in any
-/// case. Such a step takes away all but a small part of it, and what is left then is looked at again.
+/// How many times the error that may be left kept slopes may leave before a large block takes them anew: making
+/// up for a few steps costs less. For a small block its inverse does.
+const WORN: f64 = 3.0;
+/// The same where another Newton step follows in any case. Such a step takes away all but a small part of it,
+/// and what is left then is looked at again.
 const LEFT_TO_THE_NEXT: f64 = 20.0;
+/// How many times the error that may be left can be made up for without another Newton step.
+const MENDABLE: f64 = 30.0;
+
+/// How far a guess may move, in units of what counts as come to rest, while the bends of the laws are taken
+/// for parabolas.
+const FARTHEST: f64 = 500.0;
 
 /// What a block tells the block above and hears from it, for one child block.
 #[derive(Clone, Copy, Debug, Default)]
@@ -48,10 +58,15 @@ pub struct Exchange {
 
 /// A device, or a block below, at the guess: currents (less those at rest) and `slopes[c]`, what a volt
 /// at its port `c` adds to them. Places beyond its ports are zero.
+///
+/// `bend_per_a` times the square of what the slopes let a current change by is more than its distance from
+/// the law then, as long as that is a small part of the current. For `i = s ln(1 + exp(x))^y`,
+/// `i i'' / i'^2` lies between `1 - 1/y` and one, so that the second order is at most `(di)^2 / (2 i)`.
 #[derive(Clone, Copy, Debug)]
 pub struct Line {
     pub current_a: Quad,
     pub slopes: [Quad; QUAD],
+    pub bend_per_a: Quad,
 }
 
 /// What the kept inverse was made of.
@@ -62,13 +77,14 @@ struct Kept {
     slopes: [Quad; QUAD],
 }
 
-/// A number for each port, then for each cut node above.
+/// A number for each port, then for each cut node above: `R` is four more than there can be, so that the quad
+/// of the last device fits.
 #[derive(Clone, Copy, Debug)]
-#[repr(align(64))]
-struct Ports([f64; ROOM]);
+#[repr(align(32))]
+struct Ports<const R: usize>([f64; R]);
 
-impl Ports {
-    const ZERO: Self = Self([0.0; ROOM]);
+impl<const R: usize> Ports<R> {
+    const ZERO: Self = Self([0.0; R]);
 
     #[inline(always)]
     fn quad(&self, q: usize) -> Quad {
@@ -123,8 +139,15 @@ pub trait Running: Send + Sync + std::fmt::Debug {
     fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64], valves: &mut [ValveTally]);
     /// Whether every port voltage is finite.
     fn is_finite(&self) -> bool;
-    /// Gives up a step: the history stays, the ports go back.
+    /// Gives up what has gone astray: all is at rest again.
     fn abandon(&mut self);
+    /// Remembers where it stands, from where [`Running::halve`] measures.
+    fn mark(&mut self, plan: &PlannedBlock);
+    /// Goes half the way back to what [`Running::mark`] remembers.
+    fn halve(&mut self, plan: &PlannedBlock);
+    /// How far the devices' currents are from those that the voltages came of, in units of what is
+    /// tolerated; no number if a voltage is none.
+    fn mismatch(&mut self, plan: &PlannedBlock) -> f64;
     /// Remembers what the step is to reach, and starts over from the last step's solution.
     fn open_path(&mut self);
     /// Sets how far the way from the last step to this one is gone.
@@ -146,39 +169,38 @@ pub trait Running: Send + Sync + std::fmt::Debug {
 /// A block at rest, with room for its ports.
 pub fn running(plan: &PlannedBlock) -> Box<dyn Running> {
     match (plan.ports + plan.tears).div_ceil(QUAD) {
-        0..=1 => Box::new(Fitted::<1>::new(plan)),
-        2 => Box::new(Fitted::<2>::new(plan)),
-        3 => Box::new(Fitted::<3>::new(plan)),
-        4 => Box::new(Fitted::<4>::new(plan)),
-        5 => Box::new(Fitted::<5>::new(plan)),
-        6..=8 => Box::new(Fitted::<8>::new(plan)),
-        _ => Box::new(Fitted::<11>::new(plan)),
+        0..=1 => Box::new(Fitted::<1, 8>::new(plan)),
+        2 => Box::new(Fitted::<2, 12>::new(plan)),
+        3 => Box::new(Fitted::<3, 16>::new(plan)),
+        4 => Box::new(Fitted::<4, 20>::new(plan)),
+        5 => Box::new(Fitted::<5, 24>::new(plan)),
+        6..=8 => Box::new(Fitted::<8, 36>::new(plan)),
+        _ => Box::new(Fitted::<11, 48>::new(plan)),
     }
 }
 
 /// One with `W` quads of ports and cut nodes: a number that the compiler knows, so that a column of a
 /// matrix is a handful of registers.
 #[derive(Clone, Debug)]
-struct Fitted<const W: usize> {
+struct Fitted<const W: usize, const R: usize> {
     /// What history and known inputs, drives and port currents add to the ports' voltages and, below
     /// them, to the currents drawn from the cut nodes; by column.
     to_ports: Vec<[Quad; W]>,
     drives: Vec<[Quad; W]>,
     coupling: Vec<[Quad; W]>,
-    /// K by line, for making `I - D K`, and by cut node what port currents add to what is drawn there.
-    k_lines: Vec<[Quad; W]>,
+    /// By cut node what port currents add to what is drawn there.
     drawn: Vec<[Quad; W]>,
     exactness: [Quad; W],
-    current_exactness: Ports,
+    current_exactness: Ports<R>,
+    load_exactness: Ports<R>,
 
     /// Ports that conducted when the inverse was made.
     active: Vec<usize>,
     count: usize,
     lines: Vec<Line>,
     kept: Vec<Kept>,
-    /// Inverse of `I - D K` by column, and room to make it.
+    /// Inverse of `I - D K` by column, those of the active ports only.
     inverse: Vec<[Quad; W]>,
-    scratch: Vec<[Quad; W]>,
     /// Currents by drive, by cut node; load slopes.
     by_drive: [[Quad; W]; MOST_TEARS],
     load_s: [[f64; MOST_TEARS]; MOST_TEARS],
@@ -186,52 +208,57 @@ struct Fitted<const W: usize> {
     stale: bool,
     guesses: usize,
     /// Port voltages: the guess, and the solutions of the last steps.
-    v: Ports,
-    last: Ports,
-    before: Ports,
-    earlier: Ports,
-    oldest: Ports,
+    v: Ports<R>,
+    last: Ports<R>,
+    before: Ports<R>,
+    earlier: Ports<R>,
+    oldest: Ports<R>,
     /// How far the first guess and the second one were off in the last step that had them, and the last move
     /// of the guess.
-    misses: [Ports; 2],
-    step: Ports,
+    misses: [Ports<R>; 2],
+    step: Ports<R>,
+    /// The part of it that kept slopes have not been made up for.
+    unmended: Ports<R>,
     /// Port currents at no drive.
     current: [Quad; W],
     /// `[s, u, i]`, the history padded; and room for the next history.
     x: Vec<f64>,
     next: Vec<f64>,
     /// Port voltages without currents and drives from above, then drawn currents likewise.
-    p: Ports,
-    p_start: Ports,
-    p_last: Ports,
-    p_target: Ports,
-    start_of_stretch: Ports,
+    p: Ports<R>,
+    p_start: Ports<R>,
+    p_last: Ports<R>,
+    p_target: Ports<R>,
+    start_of_stretch: Ports<R>,
+    /// Where [`Running::mark`] was called: voltages, then drives and currents.
+    marked: Ports<R>,
+    marked_currents: Vec<f64>,
     outputs: Vec<f64>,
 }
 
-impl<const W: usize> Fitted<W> {
+impl<const W: usize, const R: usize> Fitted<W, R> {
     fn new(plan: &PlannedBlock) -> Self {
         let mut rest = Ports::ZERO;
         rest.0[..plan.ports].copy_from_slice(&plan.rest_volts);
         let none = [Quad::ZERO; W];
-        let x = vec![0.0; plan.currents_at() + ROOM];
+        let x = vec![0.0; plan.currents_at() + R];
         let lines = plan.lines();
-        let line = Line { current_a: Quad::ZERO, slopes: [Quad::ZERO; QUAD] };
+        let line =
+            Line { current_a: Quad::ZERO, slopes: [Quad::ZERO; QUAD], bend_per_a: Quad::ZERO };
         let kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
         let mut new = Self {
             to_ports: vec![none; plan.to_ports.ncols()],
             drives: vec![none; plan.tears],
             coupling: vec![none; plan.ports],
-            k_lines: vec![none; plan.ports],
             drawn: vec![none; plan.tears],
             exactness: none,
             current_exactness: Ports::ZERO,
+            load_exactness: Ports::ZERO,
             active: vec![0; plan.ports],
             count: 0,
             lines: vec![line; lines],
             kept: vec![kept; lines],
             inverse: vec![none; plan.ports],
-            scratch: vec![none; plan.ports],
             by_drive: [none; MOST_TEARS],
             load_s: [[0.0; MOST_TEARS]; MOST_TEARS],
             stale: true,
@@ -243,6 +270,7 @@ impl<const W: usize> Fitted<W> {
             oldest: rest,
             misses: [Ports::ZERO; 2],
             step: Ports::ZERO,
+            unmended: Ports::ZERO,
             current: none,
             next: vec![0.0; plan.padded_states()],
             x,
@@ -251,6 +279,8 @@ impl<const W: usize> Fitted<W> {
             p_target: rest,
             p_start: rest,
             start_of_stretch: rest,
+            marked: rest,
+            marked_currents: vec![0.0; plan.tears + R],
             outputs: vec![0.0; padded(plan.outputs.len())],
         };
         new.set_matrices(plan);
@@ -274,9 +304,6 @@ impl<const W: usize> Fitted<W> {
             }
         }
         for c in 0..ports {
-            for (r, line) in self.k_lines.iter_mut().enumerate() {
-                set(line, c, plan.coupling[(r, c)]);
-            }
             for (t, line) in self.drawn.iter_mut().enumerate() {
                 set(line, c, plan.coupling[(ports + t, c)]);
             }
@@ -286,6 +313,7 @@ impl<const W: usize> Fitted<W> {
         }
         let exactness = &plan.current_exactness;
         self.current_exactness.0[..exactness.len()].copy_from_slice(exactness);
+        self.load_exactness.0[..exactness.len()].copy_from_slice(&plan.load_exactness);
         self.stale = true;
     }
 
@@ -317,38 +345,128 @@ impl<const W: usize> Fitted<W> {
         }
     }
 
-    /// Error of the currents that kept slopes leave after a step of the guess, in units of what is
-    /// tolerated.
+    /// Errors of the currents after a step of the guess, in units of what is tolerated: what kept slopes leave,
+    /// and what the bends of the laws do, which no slope has; these only where asked for.
     #[inline(always)]
-    fn wear(&self, plan: &PlannedBlock, step: &Ports) -> f64 {
-        let mut largest = Quad::ZERO;
+    fn errors<const BENDS: bool>(&self, plan: &PlannedBlock, step: &Ports<R>) -> (f64, f64) {
+        let (mut wear, mut bends) = (Quad::ZERO, Quad::ZERO);
         let places = &plan.places[..self.lines.len()];
         let kept = &self.kept[..self.lines.len()];
         for n in 0..self.lines.len() {
-            let (first, count) = places[n];
+            let first = places[n].0;
             let (line, kept) = (&self.lines[n], &kept[n]);
-            let mut error = Quad::ZERO;
-            for c in 0..count {
-                error.add(&line.slopes[c].less(&kept.slopes[c]), step.0[first + c]);
-            }
+            let own = &step.0[first..first + QUAD];
             let exactness = self.current_exactness.window(first);
-            largest = largest.larger_size(&error.times(&exactness));
+            let (mut error, mut change) = (Quad::ZERO, Quad::ZERO);
+            // Beyond its ports a device has no slopes.
+            for c in 0..QUAD {
+                error.add(&line.slopes[c].less(&kept.slopes[c]), own[c]);
+                if BENDS {
+                    change.add(&Quad::ZERO.larger_size(&line.slopes[c]), own[c].abs());
+                }
+            }
+            wear = wear.larger_size(&error.times(&exactness));
             let flows = error.plus(&line.current_a);
-            largest = largest.larger_size(&flows.times(&kept.left_out));
+            wear = wear.larger_size(&flows.times(&kept.left_out));
+            if BENDS {
+                let bend = change.times(&change).times(&line.bend_per_a);
+                bends = bends.larger_size(&bend.times(&exactness));
+            }
         }
-        largest.largest()
+        (wear.largest(), bends.largest())
+    }
+
+    /// The largest error that is left after a step of the guess: what kept slopes leave, and what moving so far
+    /// leaves even with true ones.
+    #[inline(always)]
+    fn errors_after(&self, plan: &PlannedBlock, step: &Ports<R>) -> (f64, f64) {
+        let mut moved = Quad::ZERO;
+        for q in 0..W {
+            // Ports that are no device's have an exactness of zero.
+            moved = moved.larger_size(&step.quad(q).times(&self.exactness[q]));
+        }
+        let moved = moved.largest();
+        if moved <= 1.0 {
+            return (self.errors::<false>(plan, step).0, 0.0);
+        }
+        let (wear, bends) = self.errors::<true>(plan, step);
+        (wear, larger(bends, moved / FARTHEST))
     }
 
     /// Whether the kept slopes will leave too large an error if the guess is as far off as it was last time.
     #[inline(always)]
     fn are_worn(&self, plan: &PlannedBlock) -> bool {
-        let miss = &self.misses[self.guesses.min(1)];
-        let mut moved = Quad::ZERO;
-        for q in 0..W {
-            moved = moved.larger_size(&miss.quad(q).times(&self.exactness[q]));
+        let (wear, rest) = self.errors_after(plan, &self.misses[self.guesses.min(1)]);
+        let another_follows = self.guesses == 0 && rest > 1.0;
+        wear > if another_follows {
+            LEFT_TO_THE_NEXT
+        } else if W == 1 {
+            1.0
+        } else {
+            WORN
         }
-        let another_follows = self.guesses == 0 && moved.largest() > 1.0;
-        self.wear(plan, miss) > if another_follows { LEFT_TO_THE_NEXT } else { 1.0 }
+    }
+
+    /// [`Self::errors_after`] the last step of the guess; no number if a voltage is none.
+    #[inline(never)]
+    fn left(&self, plan: &PlannedBlock) -> (f64, f64) {
+        widest(Left(self, plan))
+    }
+
+    /// Makes up for what kept slopes left in the last step of the guess; returns what is left then.
+    #[inline(never)]
+    fn mend(&mut self, plan: &PlannedBlock) -> f64 {
+        widest(Mend(self, plan))
+    }
+
+    /// Which ports conduct at all, and the slopes there.
+    #[inline(always)]
+    fn choose_active(&mut self, plan: &PlannedBlock) {
+        self.count = 0;
+        for n in 0..self.lines.len() {
+            let (first, own) = plan.places[n];
+            let (line, kept) = (&self.lines[n], &mut self.kept[n]);
+            *kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
+            // What flows, and what a volt more would let flow.
+            let mut flows = Quad::ZERO.larger_size(&line.current_a);
+            for c in 0..QUAD {
+                flows = flows.larger_size(&line.slopes[c]);
+            }
+            for k in 0..own {
+                // A block below is always there, also while nothing flows into it.
+                if n < plan.devices.len() && flows.0[k] <= NO_CURRENT_A {
+                    kept.left_out.0[k] = 1.0 / NO_CURRENT_A;
+                    for c in 0..own {
+                        kept.slopes[c].0[k] = 0.0;
+                    }
+                } else {
+                    self.active[self.count] = first + k;
+                    self.count += 1;
+                }
+            }
+        }
+    }
+
+    /// What a volt at each cut node lets flow there. By itself, as is [`Self::tell_load`]: a sum across a
+    /// column, compiled together with what makes the column, takes that apart.
+    #[inline(never)]
+    fn set_load_slopes(&mut self, plan: &PlannedBlock) {
+        for t in 0..plan.tears {
+            for u in 0..plan.tears {
+                let row = plan.ports + u;
+                let own = self.drives[t][row / QUAD].0[row % QUAD];
+                self.load_s[t][u] = own + total(&self.drawn[u], &self.by_drive[t]);
+            }
+        }
+    }
+
+    /// Tells the block above what is drawn from it.
+    #[inline(never)]
+    fn tell_load(&self, plan: &PlannedBlock, load: &mut Exchange) {
+        load.load_s = self.load_s;
+        for t in 0..plan.tears {
+            load.load_a[t] = self.p.0[plan.ports + t] + total(&self.drawn[t], &self.current);
+        }
     }
 
     /// Takes the slopes at the guess: which ports conduct, the inverse of `I - D K` for them, and what
@@ -389,29 +507,31 @@ fn total<const W: usize>(a: &[Quad; W], b: &[Quad; W]) -> f64 {
 }
 
 /// The phases of a step, as work for the widest vectors.
-struct Begin<'a, const W: usize>(&'a mut Fitted<W>, &'a PlannedBlock, &'a [f64]);
-struct Renew<'a, const W: usize>(&'a mut Fitted<W>, &'a PlannedBlock);
-struct Eliminate<'a, const W: usize> {
-    block: &'a mut Fitted<W>,
+struct Begin<'a, const W: usize, const R: usize>(&'a mut Fitted<W, R>, &'a PlannedBlock, &'a [f64]);
+struct Renew<'a, const W: usize, const R: usize>(&'a mut Fitted<W, R>, &'a PlannedBlock);
+struct Mend<'a, const W: usize, const R: usize>(&'a mut Fitted<W, R>, &'a PlannedBlock);
+struct Left<'a, const W: usize, const R: usize>(&'a Fitted<W, R>, &'a PlannedBlock);
+struct Eliminate<'a, const W: usize, const R: usize> {
+    block: &'a mut Fitted<W, R>,
     plan: &'a PlannedBlock,
     exchanges: &'a mut [Exchange],
     own: usize,
     renew: bool,
 }
-struct Substitute<'a, const W: usize> {
-    block: &'a mut Fitted<W>,
+struct Substitute<'a, const W: usize, const R: usize> {
+    block: &'a mut Fitted<W, R>,
     plan: &'a PlannedBlock,
     exchanges: &'a mut [Exchange],
     own: usize,
 }
-struct Finish<'a, const W: usize> {
-    block: &'a mut Fitted<W>,
+struct Finish<'a, const W: usize, const R: usize> {
+    block: &'a mut Fitted<W, R>,
     plan: &'a PlannedBlock,
     outputs: &'a mut [f64],
     valves: &'a mut [ValveTally],
 }
 
-impl<const W: usize> Work for Begin<'_, W> {
+impl<const W: usize, const R: usize> Work for Begin<'_, W, R> {
     type Output = ();
 
     #[inline(always)]
@@ -439,80 +559,61 @@ impl<const W: usize> Work for Begin<'_, W> {
     }
 }
 
-impl<const W: usize> Work for Renew<'_, W> {
+impl<const W: usize, const R: usize> Work for Renew<'_, W, R> {
     type Output = ();
 
     #[inline(always)]
     fn run(self) {
         let Self(block, plan) = self;
-        block.count = 0;
-        for n in 0..block.lines.len() {
-            let (first, own) = plan.places[n];
-            let (line, kept) = (&block.lines[n], &mut block.kept[n]);
-            *kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
-            for k in 0..own {
-                // What flows there, and what a volt more would let flow.
-                let mut flows = line.current_a.0[k].abs();
-                for c in 0..own {
-                    flows = larger(flows, line.slopes[c].0[k].abs());
-                }
-                // A block below is always there, also while nothing flows into it.
-                if n < plan.devices.len() && flows <= NO_CURRENT_A {
-                    kept.left_out.0[k] = 1.0 / NO_CURRENT_A;
-                    for c in 0..own {
-                        kept.slopes[c].0[k] = 0.0;
-                    }
-                    continue;
-                }
-                let port = first + k;
-                block.active[block.count] = port;
-                block.count += 1;
-                // The port's line of I - D K.
-                let mut row = unit(port);
-                for c in 0..own {
-                    let (voltage, slope) = (&block.k_lines[first + c], -line.slopes[c].0[k]);
-                    for q in 0..W {
-                        row[q].add(&voltage[q], slope);
-                    }
-                }
-                block.scratch[port] = row;
-            }
-        }
+        block.choose_active(plan);
         let active = &block.active[..block.count];
-        invert(&mut block.scratch, active);
-        for &c in active {
-            let column = &mut block.inverse[c];
-            *column = [Quad::ZERO; W];
-            for &r in active {
-                column[r / QUAD].0[r % QUAD] = block.scratch[r][c / QUAD].0[c % QUAD];
+        let inverse = &mut block.inverse[..active.len()];
+        let places = &plan.places[..block.lines.len()];
+        let kept = &block.kept[..block.lines.len()];
+        for at in 0..active.len() {
+            // The port's column of I - D K.
+            let port = active[at];
+            let (mut volts, mut taken) = (Ports::<R>::ZERO, Ports::<R>::ZERO);
+            for q in 0..W {
+                volts.set_quad(q, block.coupling[port][q]);
+            }
+            for n in 0..kept.len() {
+                let first = places[n].0;
+                let own = &volts.0[first..first + QUAD];
+                let mut sum = Quad::ZERO;
+                for c in 0..QUAD {
+                    sum.add(&kept[n].slopes[c], own[c]);
+                }
+                taken.set_window(first, &sum);
+            }
+            let one = unit::<W>(port);
+            for q in 0..W {
+                inverse[at][q] = one[q].less(&taken.quad(q));
             }
         }
+        invert(inverse, active);
         for t in 0..plan.tears {
             let drive = &block.drives[t];
-            let mut right = Ports::ZERO;
-            for n in 0..block.lines.len() {
+            let mut right = Ports::<R>::ZERO;
+            for n in 0..kept.len() {
                 let (first, own) = plan.places[n];
                 let mut sum = Quad::ZERO;
                 for c in 0..own {
                     let port = first + c;
-                    sum.add(&block.kept[n].slopes[c], drive[port / QUAD].0[port % QUAD]);
+                    sum.add(&kept[n].slopes[c], drive[port / QUAD].0[port % QUAD]);
                 }
                 right.set_window(first, &sum);
             }
             let mut currents = [Quad::ZERO; W];
-            add_listed(&mut currents, &block.inverse, active, &right.0);
+            add_picked(&mut currents, inverse, active, &right.0);
             block.by_drive[t] = currents;
-            for u in 0..plan.tears {
-                let row = plan.ports + u;
-                let own = drive[row / QUAD].0[row % QUAD];
-                block.load_s[t][u] = own + total(&block.drawn[u], &currents);
-            }
         }
         block.stale = false;
+        block.set_load_slopes(plan);
     }
 }
 
-impl<const W: usize> Work for Eliminate<'_, W> {
+impl<const W: usize, const R: usize> Work for Eliminate<'_, W, R> {
     type Output = ();
 
     #[inline(always)]
@@ -522,36 +623,34 @@ impl<const W: usize> Work for Eliminate<'_, W> {
         if renew || block.stale || block.are_worn(plan) {
             block.renew(plan);
         }
-        let mut away = Ports::ZERO;
+        let mut away = Ports::<R>::ZERO;
         for q in 0..W {
             away.set_quad(q, block.p.quad(q).less(&block.v.quad(q)));
         }
-        let mut right = Ports::ZERO;
+        let mut right = Ports::<R>::ZERO;
         let places = &plan.places[..block.lines.len()];
+        let kept = &block.kept[..block.lines.len()];
         for n in 0..block.lines.len() {
-            let (first, count) = places[n];
+            let first = places[n].0;
             let mut sum = block.lines[n].current_a;
-            let kept = &block.kept[n];
-            for c in 0..count {
-                sum.add(&kept.slopes[c], away.0[first + c]);
+            let own = &away.0[first..first + QUAD];
+            for c in 0..QUAD {
+                sum.add(&kept[n].slopes[c], own[c]);
             }
             // What lies beyond the device's own ports is the next one's, and written after this.
             right.set_window(first, &sum);
         }
         let mut current = [Quad::ZERO; W];
-        add_listed(&mut current, &block.inverse, &block.active[..block.count], &right.0);
+        let active = &block.active[..block.count];
+        add_picked(&mut current, &block.inverse[..block.count], active, &right.0);
         block.current = current;
         if plan.loads {
-            let load = &mut exchanges[own];
-            load.load_s = block.load_s;
-            for t in 0..plan.tears {
-                load.load_a[t] = block.p.0[plan.ports + t] + total(&block.drawn[t], &current);
-            }
+            block.tell_load(plan, &mut exchanges[own]);
         }
     }
 }
 
-impl<const W: usize> Work for Substitute<'_, W> {
+impl<const W: usize, const R: usize> Work for Substitute<'_, W, R> {
     type Output = f64;
 
     #[inline(always)]
@@ -579,16 +678,18 @@ impl<const W: usize> Work for Substitute<'_, W> {
             quads[q] = current[q].0;
         }
         add_listed(&mut new, &block.coupling, &block.active[..block.count], x);
-        let (mut largest, mut check) = (Quad::ZERO, Quad::ZERO);
         for q in 0..W {
-            let moved = new[q].less(&block.v.quad(q));
+            block.step.set_quad(q, new[q].less(&block.v.quad(q)));
             block.v.set_quad(q, new[q]);
-            block.step.set_quad(q, moved);
-            // Ports that are no device's have an exactness of zero.
-            largest = largest.larger_size(&moved.times(&block.exactness[q]));
-            check.add(&moved, 0.0);
         }
-        let wear = block.wear(plan, &block.step);
+        let (mut wear, rest) = block.left(plan);
+        if wear > 1.0 && wear <= MENDABLE && rest <= 1.0 {
+            block.unmended = block.step;
+            wear = block.mend(plan);
+            if wear > 1.0 {
+                wear = block.mend(plan);
+            }
+        }
         if block.guesses < block.misses.len() {
             block.misses[block.guesses] = block.step;
         }
@@ -598,11 +699,69 @@ impl<const W: usize> Work for Substitute<'_, W> {
                 exchanges[child.block].drive[t] = block.v.0[child.first_port + t];
             }
         }
-        larger(largest.largest(), wear) + check.total()
+        wear + rest
     }
 }
 
-impl<const W: usize> Work for Finish<'_, W> {
+impl<const W: usize, const R: usize> Work for Left<'_, W, R> {
+    type Output = (f64, f64);
+
+    #[inline(always)]
+    fn run(self) -> (f64, f64) {
+        let Self(block, plan) = self;
+        let mut check = Quad::ZERO;
+        for q in 0..W {
+            check.add(&block.step.quad(q), 0.0);
+        }
+        let (wear, rest) = block.errors_after(plan, &block.step);
+        (wear, rest + check.total())
+    }
+}
+
+impl<const W: usize, const R: usize> Work for Mend<'_, W, R> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn run(self) -> f64 {
+        let Self(block, plan) = self;
+        let mut missing = Ports::<R>::ZERO;
+        let places = &plan.places[..block.lines.len()];
+        let kept = &block.kept[..block.lines.len()];
+        for n in 0..block.lines.len() {
+            let first = places[n].0;
+            let own = &block.unmended.0[first..first + QUAD];
+            let mut error = Quad::ZERO;
+            for c in 0..QUAD {
+                error.add(&block.lines[n].slopes[c].less(&kept[n].slopes[c]), own[c]);
+            }
+            missing.set_window(first, &error);
+        }
+        let active = &block.active[..block.count];
+        let mut more = [Quad::ZERO; W];
+        add_picked(&mut more, &block.inverse[..block.count], active, &missing.0);
+        let mut currents = Ports::<R>::ZERO;
+        let mut loads = Quad::ZERO;
+        let x = &mut block.x[plan.currents_at()..][..W * QUAD];
+        let (quads, _) = x.as_chunks_mut::<QUAD>();
+        for q in 0..W {
+            currents.set_quad(q, more[q]);
+            quads[q] = Quad(quads[q]).plus(&more[q]).0;
+            loads = loads.larger_size(&missing.quad(q).times(&block.load_exactness.quad(q)));
+        }
+        let mut moved = [Quad::ZERO; W];
+        add_listed(&mut moved, &block.coupling, active, &currents.0);
+        let mut step = Ports::<R>::ZERO;
+        for q in 0..W {
+            step.set_quad(q, moved[q]);
+            block.v.set_quad(q, block.v.quad(q).plus(&moved[q]));
+            block.step.set_quad(q, block.step.quad(q).plus(&moved[q]));
+        }
+        block.unmended = step;
+        larger(loads.largest(), block.errors::<false>(plan, &step).0)
+    }
+}
+
+impl<const W: usize, const R: usize> Work for Finish<'_, W, R> {
     type Output = ();
 
     #[inline(always)]
@@ -641,7 +800,7 @@ impl<const W: usize> Work for Finish<'_, W> {
     }
 }
 
-impl<const W: usize> Running for Fitted<W> {
+impl<const W: usize, const R: usize> Running for Fitted<W, R> {
     fn begin(&mut self, plan: &PlannedBlock, known: &[f64]) {
         widest(Begin(self, plan, known));
     }
@@ -675,11 +834,42 @@ impl<const W: usize> Running for Fitted<W> {
     }
 
     fn abandon(&mut self) {
-        self.v = self.last;
-        self.before = self.last;
-        self.earlier = self.last;
-        self.oldest = self.last;
+        self.x.fill(0.0);
+        let rest = self.p_start;
+        (self.p_last, self.v, self.last) = (rest, rest, rest);
+        (self.before, self.earlier, self.oldest) = (rest, rest, rest);
+        self.misses = [Ports::ZERO; 2];
         self.stale = true;
+    }
+
+    fn mark(&mut self, plan: &PlannedBlock) {
+        self.marked = self.v;
+        self.marked_currents.copy_from_slice(&self.x[plan.currents_at() - plan.tears..]);
+    }
+
+    fn halve(&mut self, plan: &PlannedBlock) {
+        for (v, marked) in self.v.0.iter_mut().zip(&self.marked.0) {
+            *v = 0.5 * (*v + marked);
+        }
+        let x = &mut self.x[plan.currents_at() - plan.tears..];
+        for (x, marked) in x.iter_mut().zip(&self.marked_currents) {
+            *x = 0.5 * (*x + marked);
+        }
+    }
+
+    fn mismatch(&mut self, plan: &PlannedBlock) -> f64 {
+        let currents = &self.x[plan.currents_at()..];
+        let (mut largest, mut check) = (0.0, 0.0);
+        for (device, line) in plan.devices.iter().zip(&mut self.lines) {
+            let first = device.first_port;
+            device.law.linearise(&self.v.0[first..], &device.rest_current, line);
+            for k in 0..device.ports {
+                let off = (line.current_a.0[k] - currents[first + k]).abs();
+                largest = larger(off * self.current_exactness.0[first + k], largest);
+                check += 0.0 * (off + self.v.0[first + k]);
+            }
+        }
+        largest + check
     }
 
     fn open_path(&mut self) {

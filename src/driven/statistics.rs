@@ -2,6 +2,7 @@
 
 use super::plan::PlannedValve;
 use super::processor::Troubles;
+use crate::simd::larger;
 
 /// Grid voltage (to the cathode) above which a grid is said to conduct: the current of the
 /// 12AX7's grid is there about 20 microamperes, enough to move a coupling capacitor's charge.
@@ -25,8 +26,9 @@ impl ValveTally {
     /// Takes in the grid voltage of one step.
     #[inline(always)]
     pub fn add(&mut self, grid_v: f64) {
-        self.highest_v = self.highest_v.max(grid_v);
-        self.lowest_v = self.lowest_v.min(grid_v);
+        // Not a number makes neither larger.
+        self.highest_v = larger(grid_v, self.highest_v);
+        self.lowest_v = -larger(-grid_v, -self.lowest_v);
         self.conducting += u64::from(grid_v > CONDUCTION_V);
         self.steps += 1;
     }
