@@ -163,6 +163,33 @@ impl AtomicFile {
         Ok(())
     }
 
+    /// The bytes that have reached the file: after an error, what was written before it.
+    ///
+    /// # Errors
+    /// If the file cannot be asked.
+    pub fn length(&self) -> io::Result<u64> {
+        let Some(writer) = &self.writer else {
+            return Err(io::ErrorKind::Interrupted.into());
+        };
+        Ok(writer.get_ref().as_file().metadata()?.len())
+    }
+
+    /// Cuts the file to a length that it has reached, and forgets what is buffered.
+    ///
+    /// # Errors
+    /// If the file cannot be cut.
+    pub fn cut_to(&mut self, bytes: u64) -> io::Result<()> {
+        let Some(writer) = self.writer.take() else {
+            return Err(io::ErrorKind::Interrupted.into());
+        };
+        let (file, _) = writer.into_parts();
+        let cut = file.as_file().set_len(bytes);
+        let mut writer = BufWriter::new(file);
+        let there = writer.seek(SeekFrom::End(0));
+        self.writer = Some(writer);
+        cut.and(there.map(|_| ()))
+    }
+
     /// Writes what is buffered and moves the file to its final name.
     ///
     /// # Errors

@@ -136,6 +136,37 @@ impl WavWriter {
         self.finish()
     }
 
+    /// Whole frames that have reached the disk: after an error, those written before it.
+    ///
+    /// # Errors
+    /// If the file cannot be asked.
+    pub fn frames_on_disk(&self) -> Result<u64, AudioError> {
+        let path = self.file.path();
+        let length = self
+            .file
+            .length()
+            .map_err(|source| AudioError::Write { path: path.to_owned(), source })?;
+        let sound = length.saturating_sub(self.head_bytes());
+        Ok(sound / u64::from(self.format.bits() / 8))
+    }
+
+    /// Ends an open-ended file after as many frames as have reached the disk, once no more find room there,
+    /// and puts it in its place.
+    ///
+    /// # Errors
+    /// As [`finish_open_ended`](WavWriter::finish_open_ended).
+    pub fn cut_short(mut self, frames: u64) -> Result<(), AudioError> {
+        let end = self.head_bytes() + data_bytes(self.format, frames);
+        let path = self.file.path().to_owned();
+        self.file.cut_to(end).map_err(|source| AudioError::Write { path, source })?;
+        self.given = frames;
+        self.finish_open_ended()
+    }
+
+    fn head_bytes(&self) -> u64 {
+        head(self.format, self.open_ended_rate_hz.unwrap_or(0), 0).len() as u64
+    }
+
     /// Writes the next samples. They must be finite and within
     /// [`ceiling`](OutputFormat::ceiling): the caller scales what is louder, and says so.
     ///

@@ -29,7 +29,9 @@ pub enum LiveError {
     Clock { reason: String },
     #[error("{}: cannot be recorded: {what}", path.display())]
     Record { path: PathBuf, what: String },
-    #[error("{source}; the recording is incomplete, and the {seconds:.1} s of it are not kept")]
+    #[error(
+        "{source}; the recording is incomplete, and the {seconds:.1} s of it could not be kept"
+    )]
     Incomplete { seconds: f64, source: AudioError },
     #[error("{what}")]
     Calibration { what: String },

@@ -50,6 +50,8 @@ pub struct Recorded {
     pub wet: PathBuf,
     pub frames: u64,
     pub sample_rate_hz: u32,
+    /// Why it ended before it was asked to: a full disk, say.
+    pub cut_short: Option<String>,
 }
 
 impl fmt::Display for Recorded {
@@ -59,7 +61,8 @@ impl fmt::Display for Recorded {
         }
         let seconds = self.frames as f64 / f64::from(self.sample_rate_hz);
         let (dry, wet) = (self.dry.display(), self.wet.display());
-        write!(f, "recorded {seconds:.1} s: {dry} and {wet}")
+        write!(f, "recorded {seconds:.1} s: {dry} and {wet}")?;
+        self.cut_short.iter().try_for_each(|why| write!(f, "; it ends there: {why}"))
     }
 }
 
@@ -129,8 +132,8 @@ impl Recorder {
     /// Writes what waits and closes the files. The callback should have ended.
     ///
     /// # Errors
-    /// [`LiveError::Record`], or [`LiveError::Incomplete`] where the disk was full: then no file is
-    /// left.
+    /// [`LiveError::Record`], or [`LiveError::Incomplete`] where not even what had been written before the disk
+    /// was full could be kept: then no file is left.
     pub fn finish(self) -> Result<Recorded, LiveError> {
         self.stop.store(true, SeqCst);
         match self.thread.join() {
@@ -160,8 +163,10 @@ impl Job {
             // Looked at before the ring, so that nothing put in before the end is missed.
             let last = self.stop.load(SeqCst) || self.ring.is_abandoned();
             while !self.ring.is_empty() && frames < MOST_FRAMES {
-                frames +=
-                    self.block(&mut blocks).map_err(|source| self.incomplete(frames, source))?;
+                match self.block(&mut blocks) {
+                    Ok(more) => frames += more,
+                    Err(source) => return self.cut_short(source),
+                }
                 self.written.store(frames, SeqCst);
             }
             if last || frames >= MOST_FRAMES {
@@ -178,15 +183,34 @@ impl Job {
             }
         }
         let (dry, wet) = self.names;
-        Ok(Recorded { dry, wet, frames, sample_rate_hz: self.sample_rate_hz })
+        Ok(Recorded { dry, wet, frames, sample_rate_hz: self.sample_rate_hz, cut_short: None })
+    }
+
+    /// Keeps what both files hold when no more can be written. Their heads lie where something was written
+    /// before, so a full disk has room for them.
+    fn cut_short(self, why: AudioError) -> Result<Recorded, LiveError> {
+        let rate_hz = self.sample_rate_hz;
+        let incomplete = |frames: u64, source| LiveError::Incomplete {
+            seconds: frames as f64 / f64::from(rate_hz),
+            source,
+        };
+        let mut frames = u64::MAX;
+        for writer in &self.writers {
+            frames = frames.min(writer.frames_on_disk().map_err(|source| incomplete(0, source))?);
+        }
+        if frames == 0 {
+            return Err(incomplete(0, why));
+        }
+        for writer in self.writers {
+            writer.cut_short(frames).map_err(|source| incomplete(frames, source))?;
+        }
+        let (dry, wet) = self.names;
+        let cut_short = Some(why.to_string());
+        Ok(Recorded { dry, wet, frames, sample_rate_hz: rate_hz, cut_short })
     }
 
     fn seconds(&self, frames: u64) -> f64 {
         frames as f64 / f64::from(self.sample_rate_hz)
-    }
-
-    fn incomplete(&self, frames: u64, source: AudioError) -> LiveError {
-        LiveError::Incomplete { seconds: self.seconds(frames), source }
     }
 
     fn block(&mut self, blocks: &mut [Vec<f64>; 2]) -> Result<u64, AudioError> {

@@ -91,6 +91,9 @@ pub struct Session<B: Backend> {
     running: Option<B::Running>,
     events: Receiver<Event>,
     recorder: Option<Recorder>,
+    /// Recordings that have ended, and what was wrong with the last one that could not be kept.
+    recorded: Vec<Recorded>,
+    unrecorded: Option<LiveError>,
     parts: u32,
     resampler_frames: usize,
     /// Since when the device is lost, and when it was last looked for.
@@ -113,6 +116,8 @@ impl<B: Backend> Session<B> {
             running: None,
             events,
             recorder: None,
+            recorded: vec![],
+            unrecorded: None,
             parts: 0,
             resampler_frames: 0,
             looked: None,
@@ -211,8 +216,17 @@ impl<B: Backend> Session<B> {
     fn end_recording(&mut self) -> Option<String> {
         let recorded = self.recorder.take()?.finish();
         Some(match recorded {
-            Ok(recorded) => recorded.to_string(),
-            Err(error) => format!("the recording ended: {error}; the sound goes on"),
+            Ok(recorded) => {
+                let goes_on = if recorded.cut_short.is_some() { "; the sound goes on" } else { "" };
+                let word = format!("{recorded}{goes_on}");
+                self.recorded.push(recorded);
+                word
+            }
+            Err(error) => {
+                let word = format!("the recording ended: {error}; the sound goes on");
+                self.unrecorded = Some(error);
+                word
+            }
         })
     }
 
@@ -256,13 +270,12 @@ impl<B: Backend> Session<B> {
         }
     }
 
-    /// Ends the sound, and the recording with whole files.
-    ///
-    /// # Errors
-    /// If the recording could not be written.
-    pub fn stop(mut self) -> Result<Option<Recorded>, LiveError> {
+    /// Ends the sound, and the recording with whole files. Returns all recordings of the session, and why one
+    /// could not be kept if there is such a one.
+    pub fn stop(mut self) -> (Vec<Recorded>, Option<LiveError>) {
         self.running = None;
-        self.recorder.take().map(Recorder::finish).transpose()
+        self.end_recording();
+        (self.recorded, self.unrecorded)
     }
 }
 

@@ -77,13 +77,14 @@ pub fn run(args: &LiveArgs) -> Result<(), Failure> {
         }
     }
     let lost = session.meters.unrecorded_frames.get();
-    if let Some(recorded) = session.stop()? {
+    let (recordings, unrecorded) = session.stop();
+    for recorded in &recordings {
         print(&format!("{recorded}\n"))?;
-        if lost > 0 {
-            print(&format!("{lost} frames are missing in it: the disk was too slow\n"))?;
-        }
     }
-    Ok(())
+    if lost > 0 && !recordings.is_empty() {
+        print(&format!("{lost} frames were not recorded: the disk was too slow or full\n"))?;
+    }
+    unrecorded.map_or(Ok(()), |error| Err(error.into()))
 }
 
 fn settings(args: &LiveArgs, states: &[AmpState]) -> Result<Settings, Failure> {
