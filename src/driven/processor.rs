@@ -374,7 +374,9 @@ impl Solver {
                 self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
             }
             let (mut share, mut now) = (1.0, self.mismatch(plan));
-            while !(now <= (1.0 - LEAST_GAIN * share) * off) && share > SHORTEST_SHARE {
+            // What is no number gains nothing.
+            let gains = |now: f64, share: f64| now <= (1.0 - LEAST_GAIN * share) * off;
+            while !gains(now, share) && share > SHORTEST_SHARE {
                 for &k in &plan.core {
                     self.blocks[k].halve(&plan.blocks[k]);
                 }
