@@ -3,7 +3,7 @@
 use std::sync::{Arc, Mutex, PoisonError, Weak};
 
 use super::fast::{Above, LOWEST, Proportional, SoftPower};
-use super::running::Line;
+use super::running::{Line, NO_CURRENT_A};
 use crate::circuit::system::{DeviceCurrents, DeviceLaw, MAX_PORTS};
 use crate::simd::{QUAD, Quad};
 use crate::valves::{
@@ -295,7 +295,6 @@ impl FastLaw {
 /// [`Line::bend_per_a`] times the current: the second order's half, and something for the third. A current
 /// that is none bends as one of a picoampere.
 const BEND: f64 = 0.6;
-const NO_CURRENT_A: f64 = 1e-12;
 /// For a law of which nothing is known: the guess must come to rest.
 const ANY_BEND: f64 = 1e18;
 
@@ -321,10 +320,10 @@ fn write(at: &DeviceCurrents, ports: usize, rest_a: &[f64; MAX_PORTS], line: &mu
 #[inline(never)]
 fn exact(law: &DeviceLaw, volts: &[f64], rest_a: &[f64; MAX_PORTS], line: &mut Line) {
     let ports = law.ports();
-    line.bend_per_a = Quad([ANY_BEND; QUAD]);
     let mut own = [0.0; MAX_PORTS];
     own[..ports].copy_from_slice(&volts[..ports]);
     write(&law.currents(&own), ports, rest_a, line);
+    line.bend_per_a = Quad([ANY_BEND; QUAD]);
 }
 
 #[cfg(test)]

@@ -30,7 +30,7 @@ pub const MOST_PORTS: usize = 40;
 
 /// A port is left out while less than this flows in it: a microvolt across a megohm. It is not enough to
 /// ask what the current moves within a step, since what is left out always adds up in a capacitor.
-const NO_CURRENT_A: f64 = 1e-12;
+pub const NO_CURRENT_A: f64 = 1e-12;
 
 /// How many times the error that may be left kept slopes may leave before a large block takes them anew: making
 /// up for a few steps costs less. For a small block its inverse does.

@@ -184,7 +184,7 @@ impl<B: Backend> Session<B> {
             self.looked = Some(Instant::now());
         }
         if self.recorder.as_ref().is_some_and(Recorder::has_ended) {
-            words.extend(self.end_recording());
+            words.extend(self.end_recording().map(|word| word + "; the sound goes on"));
         }
         if self.looked.is_some_and(|at| at.elapsed() >= RETRY) {
             self.looked = Some(Instant::now());
@@ -217,13 +217,12 @@ impl<B: Backend> Session<B> {
         let recorded = self.recorder.take()?.finish();
         Some(match recorded {
             Ok(recorded) => {
-                let goes_on = if recorded.cut_short.is_some() { "; the sound goes on" } else { "" };
-                let word = format!("{recorded}{goes_on}");
+                let word = recorded.to_string();
                 self.recorded.push(recorded);
                 word
             }
             Err(error) => {
-                let word = format!("the recording ended: {error}; the sound goes on");
+                let word = format!("the recording ended: {error}");
                 self.unrecorded = Some(error);
                 word
             }
