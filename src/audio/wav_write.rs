@@ -105,7 +105,7 @@ impl WavWriter {
     }
 
     /// Starts a file whose length is not known yet, of less than 4 GiB; it is ended with
-    /// [`finish_open_ended`](WavWriter::finish_open_ended).
+    /// [`complete_open_ended`](WavWriter::complete_open_ended).
     ///
     /// # Errors
     /// As [`WavWriter::create`].
@@ -120,20 +120,30 @@ impl WavWriter {
         Ok(writer)
     }
 
-    /// Writes the length that the file came to into its head, and puts it in its place.
+    /// Writes the length that the file came to into its head, and ends the file, which is not yet put in its
+    /// place.
     ///
     /// # Errors
-    /// As [`finish`](WavWriter::finish), or if the file has become too long for its head.
-    pub fn finish_open_ended(mut self) -> Result<(), AudioError> {
-        let Some(rate_hz) = self.open_ended_rate_hz else { return self.finish() };
+    /// As [`complete`](WavWriter::complete), or if the file has become too long for its head.
+    pub fn complete_open_ended(mut self) -> Result<CompleteFile, AudioError> {
+        let Some(rate_hz) = self.open_ended_rate_hz else { return self.complete() };
         let path = self.file.path().to_owned();
         let new = head(self.format, rate_hz, self.given);
-        if new.len() != head(self.format, rate_hz, 0).len() {
+        if new.len() as u64 != self.head_bytes() {
             return Err(AudioError::FrameCount { path, promised: 0, given: self.given });
         }
         self.file.write_over_start(&new).map_err(|source| AudioError::Write { path, source })?;
         self.promised = self.given;
-        self.finish()
+        self.complete()
+    }
+
+    /// Sends what is buffered to the disk.
+    ///
+    /// # Errors
+    /// If the disk is full.
+    pub fn flush(&mut self) -> Result<(), AudioError> {
+        let path = self.file.path().to_owned();
+        self.file.flush().map_err(|source| AudioError::Write { path, source })
     }
 
     /// Whole frames that have reached the disk: after an error, those written before it.
@@ -150,17 +160,16 @@ impl WavWriter {
         Ok(sound / u64::from(self.format.bits() / 8))
     }
 
-    /// Ends an open-ended file after as many frames as have reached the disk, once no more find room there,
-    /// and puts it in its place.
+    /// Cuts an open-ended file to as many frames as have reached the disk, once no more find room there.
     ///
     /// # Errors
-    /// As [`finish_open_ended`](WavWriter::finish_open_ended).
-    pub fn cut_short(mut self, frames: u64) -> Result<(), AudioError> {
+    /// If the file cannot be cut.
+    pub fn cut_to(&mut self, frames: u64) -> Result<(), AudioError> {
         let end = self.head_bytes() + data_bytes(self.format, frames);
         let path = self.file.path().to_owned();
         self.file.cut_to(end).map_err(|source| AudioError::Write { path, source })?;
         self.given = frames;
-        self.finish_open_ended()
+        Ok(())
     }
 
     fn head_bytes(&self) -> u64 {

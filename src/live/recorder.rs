@@ -174,43 +174,37 @@ impl Job {
             }
             thread::sleep(PAUSE);
         }
-        // A device that never started leaves no empty files.
-        if frames > 0 {
-            let seconds = self.seconds(frames);
-            for writer in self.writers {
-                let ended = writer.finish_open_ended();
-                ended.map_err(|source| LiveError::Incomplete { seconds, source })?;
-            }
+        match self.writers.iter_mut().try_for_each(WavWriter::flush) {
+            Ok(()) => self.close(frames, None),
+            Err(source) => self.cut_short(source),
         }
-        let (dry, wet) = self.names;
-        Ok(Recorded { dry, wet, frames, sample_rate_hz: self.sample_rate_hz, cut_short: None })
     }
 
     /// Keeps what both files hold when no more can be written. Their heads lie where something was written
     /// before, so a full disk has room for them.
-    fn cut_short(self, why: AudioError) -> Result<Recorded, LiveError> {
-        let rate_hz = self.sample_rate_hz;
-        let incomplete = |frames: u64, source| LiveError::Incomplete {
-            seconds: frames as f64 / f64::from(rate_hz),
-            source,
-        };
-        let mut frames = u64::MAX;
-        for writer in &self.writers {
-            frames = frames.min(writer.frames_on_disk().map_err(|source| incomplete(0, source))?);
-        }
+    fn cut_short(mut self, why: AudioError) -> Result<Recorded, LiveError> {
+        let mut kept = self.writers.iter().map(WavWriter::frames_on_disk);
+        let kept = kept.try_fold(u64::MAX, |least, frames| Ok(least.min(frames?)));
+        let frames = kept.map_err(|source| incomplete(0, self.sample_rate_hz, source))?;
         if frames == 0 {
-            return Err(incomplete(0, why));
+            return Err(incomplete(0, self.sample_rate_hz, why));
         }
-        for writer in self.writers {
-            writer.cut_short(frames).map_err(|source| incomplete(frames, source))?;
-        }
-        let (dry, wet) = self.names;
-        let cut_short = Some(why.to_string());
-        Ok(Recorded { dry, wet, frames, sample_rate_hz: rate_hz, cut_short })
+        let cut = self.writers.iter_mut().try_for_each(|writer| writer.cut_to(frames));
+        cut.map_err(|source| incomplete(frames, self.sample_rate_hz, source))?;
+        self.close(frames, Some(why.to_string()))
     }
 
-    fn seconds(&self, frames: u64) -> f64 {
-        frames as f64 / f64::from(self.sample_rate_hz)
+    /// Puts both files in their places, neither before both are whole.
+    fn close(self, frames: u64, cut_short: Option<String>) -> Result<Recorded, LiveError> {
+        let Self { writers, names: (dry, wet), sample_rate_hz, .. } = self;
+        let incomplete = |source| incomplete(frames, sample_rate_hz, source);
+        // A device that never started leaves no empty files.
+        if frames > 0 {
+            let [first, second] = writers.map(WavWriter::complete_open_ended);
+            let (first, second) = (first.map_err(incomplete)?, second.map_err(incomplete)?);
+            first.commit().and_then(|()| second.commit()).map_err(incomplete)?;
+        }
+        Ok(Recorded { dry, wet, frames, sample_rate_hz, cut_short })
     }
 
     fn block(&mut self, blocks: &mut [Vec<f64>; 2]) -> Result<u64, AudioError> {
@@ -228,4 +222,8 @@ impl Job {
         }
         Ok(blocks[0].len() as u64)
     }
+}
+
+fn incomplete(frames: u64, sample_rate_hz: u32, source: AudioError) -> LiveError {
+    LiveError::Incomplete { seconds: frames as f64 / f64::from(sample_rate_hz), source }
 }
