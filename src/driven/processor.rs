@@ -18,15 +18,13 @@ const FULL_STEPS: usize = 8;
 const CAREFUL_STEPS: usize = 200;
 const LEAST_GAIN: f64 = 0.1;
 const SHORTEST_SHARE: f64 = 1e-9;
-/// Shortest stretch of the way from one step's solution to the next.
-const SHORTEST_STRETCH: f64 = 1.0 / 4096.0;
 /// Input beyond this many volts is clipped: no source in front of an amp gives more.
 const LARGEST_INPUT_V: f64 = 300.0;
 
 /// Counts of what went wrong.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Troubles {
-    /// Steps in which Newton did not reach its tolerance, even in short stretches.
+    /// Steps in which Newton did not reach its tolerance, even with care.
     pub not_converged: u64,
     /// Steps given up because a value was not finite.
     pub not_finite: u64,
@@ -282,7 +280,7 @@ impl Solver {
         for k in 0..self.blocks.len() {
             self.blocks[k].begin(&plan.blocks[k], &self.knowns);
         }
-        let converged = self.newton(plan) || self.carefully(plan) || self.in_stretches(plan);
+        let converged = self.newton(plan) || self.carefully(plan);
         // Nothing draws on these, so that they can wait for the rest to be solved.
         for at in 0..plan.tails.len() {
             let k = plan.tails[at];
@@ -362,7 +360,7 @@ impl Solver {
     #[cold]
     #[inline(never)]
     fn carefully(&mut self, plan: &DrivenPlan) -> bool {
-        self.blocks.iter_mut().for_each(|b| b.open_path());
+        self.blocks.iter_mut().for_each(|b| b.start_over());
         let mut off = f64::INFINITY;
         for _ in 0..CAREFUL_STEPS {
             self.newton_steps += 1;
@@ -400,40 +398,6 @@ impl Solver {
             check += 0.0 * off;
         }
         largest + check
-    }
-
-    /// The way from the last step's solution to this one's in stretches as short as needed: each
-    /// starts from a solution, so Newton's method has little to go. It always ends.
-    #[cold]
-    fn in_stretches(&mut self, plan: &DrivenPlan) -> bool {
-        self.blocks.iter_mut().for_each(|b| b.open_path());
-        let (mut reached, mut stretch) = (0.0, 0.5);
-        while reached < 1.0 {
-            let share = f64::min(reached + stretch, 1.0);
-            self.blocks.iter_mut().for_each(|b| b.set_path(share));
-            if self.newton_again(plan) {
-                self.blocks.iter_mut().for_each(|b| b.keep());
-                reached = share;
-                stretch *= 2.0;
-            } else {
-                self.blocks.iter_mut().for_each(|b| b.go_back());
-                stretch *= 0.5;
-                if stretch < SHORTEST_STRETCH {
-                    break;
-                }
-            }
-        }
-        if reached < 1.0 {
-            self.blocks.iter_mut().for_each(|b| b.set_path(1.0));
-            return self.newton_again(plan);
-        }
-        true
-    }
-
-    /// [`Solver::newton`] where it is rarely needed: one copy of it is enough.
-    #[inline(never)]
-    fn newton_again(&mut self, plan: &DrivenPlan) -> bool {
-        self.newton(plan)
     }
 }
 

@@ -43,7 +43,7 @@ const MENDABLE: f64 = 30.0;
 
 /// How far a guess may move, in units of what counts as come to rest, while the bends of the laws are taken
 /// for parabolas.
-const FARTHEST: f64 = 500.0;
+pub const FARTHEST: f64 = 20.0;
 
 /// What a block tells the block above and hears from it, for one child block.
 #[derive(Clone, Copy, Debug, Default)]
@@ -60,13 +60,15 @@ pub struct Exchange {
 /// at its port `c` adds to them. Places beyond its ports are zero.
 ///
 /// `bend_per_a` times the square of what the slopes let a current change by is more than its distance from
-/// the law then, as long as that is a small part of the current. For `i = s ln(1 + exp(x))^y`,
-/// `i i'' / i'^2` lies between `1 - 1/y` and one, so that the second order is at most `(di)^2 / (2 i)`.
+/// the law then, after moves up to [`FARTHEST`]. For `i = s ln(1 + exp(x))^y`, `i i'' / i'^2` lies between
+/// `1 - 1/y` and one, so that the second order is at most `(di)^2 / (2 i)`.
 #[derive(Clone, Copy, Debug)]
 pub struct Line {
     pub current_a: Quad,
     pub slopes: [Quad; QUAD],
     pub bend_per_a: Quad,
+    /// Slope that counts besides for that bound, near corners of the law.
+    pub unsure_s: f64,
 }
 
 /// What the kept inverse was made of.
@@ -148,13 +150,8 @@ pub trait Running: Send + Sync + std::fmt::Debug {
     /// How far the devices' currents are from those that the voltages came of, in units of what is
     /// tolerated; no number if a voltage is none.
     fn mismatch(&mut self, plan: &PlannedBlock) -> f64;
-    /// Remembers what the step is to reach, and starts over from the last step's solution.
-    fn open_path(&mut self);
-    /// Sets how far the way from the last step to this one is gone.
-    fn set_path(&mut self, share: f64);
-    /// Takes the present solution as the start of the next stretch of the way, or goes back to it.
-    fn keep(&mut self);
-    fn go_back(&mut self);
+    /// Puts the guess back to the last step's solution.
+    fn start_over(&mut self);
     /// Goes on with another plan of the same shape. Allocates nothing.
     fn change_plan(&mut self, old: &PlannedBlock, new: &PlannedBlock);
     /// Goes on where another block stands, which was made for `old`, a plan of the same shape as
@@ -227,9 +224,6 @@ struct Fitted<const W: usize, const R: usize> {
     /// Port voltages without currents and drives from above, then drawn currents likewise.
     p: Ports<R>,
     p_start: Ports<R>,
-    p_last: Ports<R>,
-    p_target: Ports<R>,
-    start_of_stretch: Ports<R>,
     /// Where [`Running::mark`] was called: voltages, then drives and currents.
     marked: Ports<R>,
     marked_currents: Vec<f64>,
@@ -243,8 +237,12 @@ impl<const W: usize, const R: usize> Fitted<W, R> {
         let none = [Quad::ZERO; W];
         let x = vec![0.0; plan.currents_at() + R];
         let lines = plan.lines();
-        let line =
-            Line { current_a: Quad::ZERO, slopes: [Quad::ZERO; QUAD], bend_per_a: Quad::ZERO };
+        let line = Line {
+            current_a: Quad::ZERO,
+            slopes: [Quad::ZERO; QUAD],
+            bend_per_a: Quad::ZERO,
+            unsure_s: 0.0,
+        };
         let kept = Kept { left_out: Quad::ZERO, slopes: line.slopes };
         let mut new = Self {
             to_ports: vec![none; plan.to_ports.ncols()],
@@ -275,10 +273,7 @@ impl<const W: usize, const R: usize> Fitted<W, R> {
             next: vec![0.0; plan.padded_states()],
             x,
             p: rest,
-            p_last: rest,
-            p_target: rest,
             p_start: rest,
-            start_of_stretch: rest,
             marked: rest,
             marked_currents: vec![0.0; plan.tears + R],
             outputs: vec![0.0; padded(plan.outputs.len())],
@@ -345,6 +340,19 @@ impl<const W: usize, const R: usize> Fitted<W, R> {
         }
     }
 
+    /// What true slopes add to the currents of a device or a block below where kept ones were used, after moves
+    /// of its ports.
+    #[inline(always)]
+    fn missing(&self, line: usize, moves: &[f64]) -> Quad {
+        let (line, kept) = (&self.lines[line], &self.kept[line]);
+        let mut missing = Quad::ZERO;
+        // Beyond its ports a device has no slopes.
+        for c in 0..QUAD {
+            missing.add(&line.slopes[c].less(&kept.slopes[c]), moves[c]);
+        }
+        missing
+    }
+
     /// Errors of the currents after a step of the guess, in units of what is tolerated: what kept slopes leave,
     /// and what the bends of the laws do, which no slope has; these only where asked for.
     #[inline(always)]
@@ -354,21 +362,19 @@ impl<const W: usize, const R: usize> Fitted<W, R> {
         let kept = &self.kept[..self.lines.len()];
         for n in 0..self.lines.len() {
             let first = places[n].0;
-            let (line, kept) = (&self.lines[n], &kept[n]);
-            let own = &step.0[first..first + QUAD];
+            let (line, own) = (&self.lines[n], &step.0[first..first + QUAD]);
             let exactness = self.current_exactness.window(first);
-            let (mut error, mut change) = (Quad::ZERO, Quad::ZERO);
-            // Beyond its ports a device has no slopes.
-            for c in 0..QUAD {
-                error.add(&line.slopes[c].less(&kept.slopes[c]), own[c]);
-                if BENDS {
-                    change.add(&Quad::ZERO.larger_size(&line.slopes[c]), own[c].abs());
-                }
-            }
+            let error = self.missing(n, own);
             wear = wear.larger_size(&error.times(&exactness));
             let flows = error.plus(&line.current_a);
-            wear = wear.larger_size(&flows.times(&kept.left_out));
+            wear = wear.larger_size(&flows.times(&kept[n].left_out));
             if BENDS {
+                let unsure = Quad([line.unsure_s; QUAD]);
+                let mut change = Quad::ZERO;
+                for c in 0..QUAD {
+                    let slopes = Quad::ZERO.larger_size(&line.slopes[c]);
+                    change.add(&slopes.plus(&unsure), own[c].abs());
+                }
                 let bend = change.times(&change).times(&line.bend_per_a);
                 bends = bends.larger_size(&bend.times(&exactness));
             }
@@ -725,16 +731,9 @@ impl<const W: usize, const R: usize> Work for Mend<'_, W, R> {
     fn run(self) -> f64 {
         let Self(block, plan) = self;
         let mut missing = Ports::<R>::ZERO;
-        let places = &plan.places[..block.lines.len()];
-        let kept = &block.kept[..block.lines.len()];
         for n in 0..block.lines.len() {
-            let first = places[n].0;
-            let own = &block.unmended.0[first..first + QUAD];
-            let mut error = Quad::ZERO;
-            for c in 0..QUAD {
-                error.add(&block.lines[n].slopes[c].less(&kept[n].slopes[c]), own[c]);
-            }
-            missing.set_window(first, &error);
+            let first = plan.places[n].0;
+            missing.set_window(first, &block.missing(n, &block.unmended.0[first..first + QUAD]));
         }
         let active = &block.active[..block.count];
         let mut more = [Quad::ZERO; W];
@@ -795,7 +794,6 @@ impl<const W: usize, const R: usize> Work for Finish<'_, W, R> {
         plan.inputs.add_product(rest, states);
         for q in 0..W {
             block.last.set_quad(q, block.v.quad(q));
-            block.p_last.set_quad(q, block.p.quad(q));
         }
     }
 }
@@ -836,7 +834,7 @@ impl<const W: usize, const R: usize> Running for Fitted<W, R> {
     fn abandon(&mut self) {
         self.x.fill(0.0);
         let rest = self.p_start;
-        (self.p_last, self.v, self.last) = (rest, rest, rest);
+        (self.v, self.last) = (rest, rest);
         (self.before, self.earlier, self.oldest) = (rest, rest, rest);
         self.misses = [Ports::ZERO; 2];
         self.stale = true;
@@ -872,24 +870,8 @@ impl<const W: usize, const R: usize> Running for Fitted<W, R> {
         largest + check
     }
 
-    fn open_path(&mut self) {
-        self.p_target = self.p;
-        self.start_of_stretch = self.last;
+    fn start_over(&mut self) {
         self.v = self.last;
-    }
-
-    fn set_path(&mut self, share: f64) {
-        for ((p, from), to) in self.p.0.iter_mut().zip(&self.p_last.0).zip(&self.p_target.0) {
-            *p = from + share * (to - from);
-        }
-    }
-
-    fn keep(&mut self) {
-        self.start_of_stretch = self.v;
-    }
-
-    fn go_back(&mut self) {
-        self.v = self.start_of_stretch;
     }
 
     fn change_plan(&mut self, old: &PlannedBlock, new: &PlannedBlock) {
@@ -919,7 +901,7 @@ impl<const W: usize, const R: usize> Running for Fitted<W, R> {
             return false;
         }
         self.x.copy_from_slice(&other.x);
-        (self.p, self.p_last, self.v, self.last) = (other.p, other.p_last, other.v, other.last);
+        (self.p, self.v, self.last) = (other.p, other.v, other.last);
         if std::ptr::eq(old, new) {
             // Nothing was turned: the kept slopes as well, so that not a digit moves.
             self.p_start = other.p_start;
