@@ -16,6 +16,7 @@ use std::time::Instant;
 use presolder::amp::{AmpFile, AmpState, amp_names};
 use presolder::audio::{ChannelChoice, Clip, read_wav};
 use presolder::driven::Quality;
+use presolder::live::pace::quality_in_time;
 use presolder::live::{
     Engine, Looped, Meters, Order, OutputChannels, OutputEnd, Planner, Slot, Source, Start,
     VoicePlan,
@@ -25,6 +26,8 @@ use presolder::units::Position;
 
 const RATE_HZ: f64 = 48_000.0;
 const FRAMES: usize = 64;
+/// Of the clip, at the guitar's jack.
+const FULL_SCALE_V: f64 = 2.0;
 
 /// How often the same sound is played.
 const ROUNDS: usize = 4;
@@ -78,7 +81,7 @@ fn times_ms(plan: &VoicePlan, clip: &Clip, seconds: f64, fading: bool) -> Vec<f6
     };
     let meters = Arc::new(Meters::default());
     let (engine, mut remote) = Engine::new(vec![slot(), slot()], &start, meters.clone());
-    let source = Source::Clip(Looped::new(&clip.samples, 2.0, RATE_HZ));
+    let source = Source::Clip(Looped::new(&clip.samples, FULL_SCALE_V, RATE_HZ));
     let mut end =
         OutputEnd::new(source, Box::new(engine), None, meters, RATE_HZ, OutputChannels::All);
     let mut block = [0.0f32; 2 * FRAMES];
@@ -152,5 +155,8 @@ fn main() {
             let what = format!("{name} {path_name}");
             println!("{what:<22} {playing}  {fading}  {planning_ms:>5.2} ms");
         }
+        let volts: Vec<f64> = clip.samples.iter().map(|x| FULL_SCALE_V * x).collect();
+        let pace = quality_in_time(&[state], &volts, RATE_HZ, FRAMES).expect("a pace");
+        println!("{name} auto: {pace}");
     }
 }

@@ -71,9 +71,10 @@ pub struct LiveArgs {
     /// Compute with the circuit linearised at rest
     #[arg(long)]
     linear: bool,
-    /// How finely the driven path steps: draft, fair, standard or fine
-    #[arg(long, default_value = "standard", value_parser = quality, conflicts_with = "linear")]
-    quality: Quality,
+    /// How finely the driven path steps: draft, fair, standard or fine; auto is the finest up to standard
+    /// that this computer has the time for
+    #[arg(long, default_value = "auto", value_parser = pace, conflicts_with = "linear")]
+    quality: Pace,
     /// Start with this version
     #[arg(long, value_name = "NAME")]
     version: Option<String>,
@@ -107,6 +108,18 @@ Before you play: turn the loudspeakers down; sound starts faded in, and a limite
 scale, but neither knows how loud your loudspeakers are. Plug the guitar, a line output or a dummy load
 with a line output into the interface, NEVER the speaker output of a power amplifier: its tens of volts
 destroy the interface, and an amplifier without its load destroys its output transformer.";
+
+/// A quality, or whichever keeps up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(not(feature = "live"), allow(dead_code))]
+enum Pace {
+    Auto,
+    Given(Quality),
+}
+
+fn pace(text: &str) -> Result<Pace, String> {
+    if text == "auto" { Ok(Pace::Auto) } else { quality(text).map(Pace::Given) }
+}
 
 fn volts(text: &str) -> Result<f64, String> {
     let read = text.trim().parse::<f64>().ok().or_else(|| text.parse::<Volts>().ok().map(|v| v.0));

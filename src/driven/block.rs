@@ -51,6 +51,8 @@ pub struct PlannedBlock {
     pub tail: bool,
     /// (row in `y`, index in the plan's outputs).
     pub outputs: Vec<usize>,
+    /// Whether an output is among them that the user asked for, so that they are needed in every step.
+    pub asked_for: bool,
     /// Port voltages at rest.
     pub rest_volts: Vec<f64>,
     /// By device, then by block below that draws current: its first port, and how many it has.
@@ -169,6 +171,12 @@ impl PlannedBlock {
         self.coupling = below(&m.k, &m.kj);
         self.inputs = Panels::new(&beside(&[&b, &l]));
         self.to_outputs = Panels::new(&beside(&[&wide(cy), &m.dy, &m.ky]));
+    }
+
+    /// Linear, with nothing below it and nothing drawn from above.
+    #[inline(always)]
+    pub fn has_no_ports(&self) -> bool {
+        self.ports == 0 && !self.loads
     }
 
     /// Where port currents are among history, inputs and currents.

@@ -48,6 +48,25 @@ fn add<const W: usize>(
     // Two sums side by side: an addition waits for the one before it.
     let mut odd = [Quad::ZERO; W];
     let mut at = 0;
+    while at + 3 < count {
+        let ((a, xa), (b, xb)) = (column(at), column(at + 1));
+        let ((c, xc), (d, xd)) = (column(at + 2), column(at + 3));
+        let (first, second) = (&columns[a], &columns[b]);
+        let (third, fourth) = (&columns[c], &columns[d]);
+        for q in 0..W {
+            sums[q].add(&first[q], xa);
+        }
+        for q in 0..W {
+            odd[q].add(&second[q], xb);
+        }
+        for q in 0..W {
+            sums[q].add(&third[q], xc);
+        }
+        for q in 0..W {
+            odd[q].add(&fourth[q], xd);
+        }
+        at += 4;
+    }
     while at + 1 < count {
         let ((a, xa), (b, xb)) = (column(at), column(at + 1));
         let (first, second) = (&columns[a], &columns[b]);

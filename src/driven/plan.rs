@@ -29,10 +29,15 @@ pub struct PlannedValve {
     pub idle_plate_a: f64,
 }
 
+/// Steps of the supply for each sample outside: what comes through its capacitors is slow.
+const SUPPLY_STEPS: usize = 2;
+
 /// The supply as a block of its own.
 #[derive(Clone, Debug)]
 pub struct PlannedSupply {
     pub block: PlannedBlock,
+    /// After how many internal steps it makes one.
+    pub every: usize,
     /// Number of supply nodes.
     pub nodes: usize,
     /// Where their voltages are among the solver's outputs.
@@ -134,6 +139,7 @@ impl DrivenPlan {
             system: System::new(circuit)?,
             point: &point,
             step_s: 1.0 / internal_rate_hz,
+            supply_every: oversampling.factor() / SUPPLY_STEPS,
             options,
             valves: &mut valves,
             found: vec![false; outputs.len()],
@@ -244,6 +250,8 @@ struct Maker<'a> {
     system: System,
     point: &'a OperatingPoint,
     step_s: f64,
+    /// How many of them the supply takes for one of its own.
+    supply_every: usize,
     options: Options,
     valves: &'a mut Vec<PlannedValve>,
     found: Vec<bool>,
@@ -308,7 +316,7 @@ impl Maker<'_> {
             let torn: Vec<&str> = cut_here.map(|t| t.0.as_str()).collect();
             self.find_outputs(&piece.circuit, &torn, &mut outputs, &mut terminals);
             let shape = Shape { knowns, children, outputs, ports: next_port };
-            let block = self.block(piece, &system, &terminals, shape)?;
+            let block = self.block(piece, &system, &terminals, shape, self.step_s)?;
             if let Some(parent) = piece.parent {
                 for child in planned[parent].children.iter_mut().filter(|c| c.block == index) {
                     child.loads = block.loads;
@@ -389,10 +397,14 @@ impl Maker<'_> {
             }
         }
         self.find_outputs(&piece.circuit, &[], &mut outputs, &mut terminals);
+        // What is asked for is to be as fine as all else.
+        let asked_for = outputs.iter().any(|&k| k < self.outputs.len());
+        let every = if asked_for { 1 } else { self.supply_every };
         let shape = Shape { knowns, children: vec![], outputs, ports: 0 };
-        let mut block = self.block(piece, &system, &terminals, shape)?;
+        let step_s = self.step_s * every as f64;
+        let mut block = self.block(piece, &system, &terminals, shape, step_s)?;
         block.set_lines();
-        Ok(PlannedSupply { block, nodes: nodes.len(), first_output })
+        Ok(PlannedSupply { block, every, nodes: nodes.len(), first_output })
     }
 
     fn block(
@@ -401,8 +413,9 @@ impl Maker<'_> {
         system: &System,
         terminals: &Terminals,
         shape: Shape,
+        step_s: f64,
     ) -> Result<PlannedBlock, DrivenError> {
-        let matrices = Discrete::new(&piece.circuit, system, terminals, self.step_s)?;
+        let matrices = Discrete::new(&piece.circuit, system, terminals, step_s)?;
         let (devices, mut rest_volts) = self.devices(piece, system);
         let rest_states = self.rest_states(piece, system);
         let exactness = devices
@@ -427,6 +440,7 @@ impl Maker<'_> {
             children: shape.children,
             loads,
             tail: false,
+            asked_for: shape.outputs.iter().any(|&k| k < self.outputs.len()),
             outputs: shape.outputs,
             rest_volts,
             rest_states,

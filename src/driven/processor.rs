@@ -76,6 +76,7 @@ struct Solver {
     /// The signal, then the supply voltages (deviation from rest) as the last steps foretell them.
     knowns: Vec<f64>,
     supply_before: Vec<f64>,
+    supply_rise: Vec<f64>,
     exchanges: Vec<Exchange>,
     outputs: Vec<f64>,
     valves: Vec<ValveTally>,
@@ -94,6 +95,7 @@ impl DrivenProcessor {
                 supply: plan.supply.as_ref().map(|s| running(&s.block)),
                 knowns: vec![0.0; 1 + plan.supply.as_ref().map_or(0, |s| s.nodes)],
                 supply_before: vec![0.0; plan.supply.as_ref().map_or(0, |s| s.nodes)],
+                supply_rise: vec![0.0; plan.supply.as_ref().map_or(0, |s| s.nodes)],
                 exchanges: vec![Exchange::default(); plan.blocks.len()],
                 outputs: vec![
                     0.0;
@@ -148,7 +150,7 @@ impl DrivenProcessor {
         let mut raised = [0.0; MOST_FACTOR];
         self.up.push(&plan.oversampling, x, &mut raised);
         for k in 0..plan.oversampling.factor() {
-            self.solver.step(plan, raised[k]);
+            self.solver.step(plan, raised[k], k);
             for y in 0..self.fine.len() {
                 self.fine[y][k] = self.solver.outputs[y];
             }
@@ -211,6 +213,7 @@ impl DrivenProcessor {
         }
         own.knowns.copy_from_slice(&theirs.knowns);
         own.supply_before.copy_from_slice(&theirs.supply_before);
+        own.supply_rise.copy_from_slice(&theirs.supply_rise);
         own.outputs.copy_from_slice(&theirs.outputs);
         self.up.copy_from(&other.up);
         for (own, theirs) in self.down.iter_mut().zip(&other.down) {
@@ -274,7 +277,7 @@ impl Solver {
     /// One internal step.
     // Loops by index: adapters of iterators are calls where the units of a crate are compiled apart.
     #[inline(always)]
-    fn step(&mut self, plan: &DrivenPlan, u: f64) {
+    fn step(&mut self, plan: &DrivenPlan, u: f64, count: usize) {
         self.steps += 1;
         self.knowns[0] = u;
         for k in 0..self.blocks.len() {
@@ -293,16 +296,27 @@ impl Solver {
                 return;
             }
         }
+        let feeds = plan.supply.as_ref().is_some_and(|s| (count + 1).is_multiple_of(s.every));
         for k in 0..self.blocks.len() {
-            self.blocks[k].finish(&plan.blocks[k], &mut self.outputs, &mut self.valves);
+            let planned = &plan.blocks[k];
+            // Currents drawn from the supply are needed when it makes a step.
+            let outputs = if feeds || planned.asked_for { Some(&mut *self.outputs) } else { None };
+            self.blocks[k].finish(planned, outputs, &mut self.valves);
         }
         if let (Some(supply), Some(planned)) = (&mut self.supply, &plan.supply) {
-            supply.begin(&planned.block, &self.outputs);
-            supply.finish(&planned.block, &mut self.outputs, &mut []);
+            if feeds {
+                supply.begin(&planned.block, &self.outputs);
+                supply.finish(&planned.block, Some(&mut self.outputs), &mut []);
+                let share = 1.0 / planned.every as f64;
+                for k in 0..planned.nodes {
+                    let now = self.outputs[planned.first_output + k];
+                    self.supply_rise[k] = (now - self.supply_before[k]) * share;
+                    self.knowns[1 + k] = now;
+                    self.supply_before[k] = now;
+                }
+            }
             for k in 0..planned.nodes {
-                let now = self.outputs[planned.first_output + k];
-                self.knowns[1 + k] = 2.0 * now - self.supply_before[k];
-                self.supply_before[k] = now;
+                self.knowns[1 + k] += self.supply_rise[k];
             }
         }
         for at in 0..plan.straight_outputs.len() {
@@ -408,6 +422,7 @@ impl Clone for Solver {
             supply: self.supply.as_ref().map(|s| s.boxed_clone()),
             knowns: self.knowns.clone(),
             supply_before: self.supply_before.clone(),
+            supply_rise: self.supply_rise.clone(),
             exchanges: self.exchanges.clone(),
             outputs: self.outputs.clone(),
             valves: self.valves.clone(),

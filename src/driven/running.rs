@@ -37,9 +37,11 @@ pub const NO_CURRENT_A: f64 = 1e-12;
 const WORN: f64 = 3.0;
 /// The same where another Newton step follows in any case. Such a step takes away all but a small part of it,
 /// and what is left then is looked at again.
-const LEFT_TO_THE_NEXT: f64 = 20.0;
-/// How many times the error that may be left can be made up for without another Newton step.
-const MENDABLE: f64 = 30.0;
+const LEFT_TO_THE_NEXT: f64 = 100.0;
+/// How many times the error that may be left can be made up for without another Newton step, and in how many
+/// goes.
+const MENDABLE: f64 = 100.0;
+const MOST_MENDS: usize = 3;
 
 /// How far a guess may move, in units of what counts as come to rest, while the bends of the laws are taken
 /// for parabolas.
@@ -138,7 +140,12 @@ pub trait Running: Send + Sync + std::fmt::Debug {
     fn shorten(&mut self);
     /// Ends the step: outputs (deviation from rest), how far the valves were driven, and the next
     /// history.
-    fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64], valves: &mut [ValveTally]);
+    fn finish(
+        &mut self,
+        plan: &PlannedBlock,
+        outputs: Option<&mut [f64]>,
+        valves: &mut [ValveTally],
+    );
     /// Whether every port voltage is finite.
     fn is_finite(&self) -> bool;
     /// Gives up what has gone astray: all is at rest again.
@@ -343,12 +350,17 @@ impl<const W: usize, const R: usize> Fitted<W, R> {
     /// What true slopes add to the currents of a device or a block below where kept ones were used, after moves
     /// of its ports.
     #[inline(always)]
-    fn missing(&self, line: usize, moves: &[f64]) -> Quad {
-        let (line, kept) = (&self.lines[line], &self.kept[line]);
-        let mut missing = Quad::ZERO;
-        // Beyond its ports a device has no slopes.
-        for c in 0..QUAD {
-            missing.add(&line.slopes[c].less(&kept.slopes[c]), moves[c]);
+    fn missing(&self, line: usize, moves: &[f64], ports: usize) -> Quad {
+        let (line, kept) = (&self.lines[line].slopes, &self.kept[line].slopes);
+        let mut missing = line[0].less(&kept[0]).by(moves[0]);
+        if ports > 1 {
+            missing.add(&line[1].less(&kept[1]), moves[1]);
+        }
+        if ports > 2 {
+            missing.add(&line[2].less(&kept[2]), moves[2]);
+            if ports > 3 {
+                missing.add(&line[3].less(&kept[3]), moves[3]);
+            }
         }
         missing
     }
@@ -364,7 +376,7 @@ impl<const W: usize, const R: usize> Fitted<W, R> {
             let first = places[n].0;
             let (line, own) = (&self.lines[n], &step.0[first..first + QUAD]);
             let exactness = self.current_exactness.window(first);
-            let error = self.missing(n, own);
+            let error = self.missing(n, own, places[n].1);
             wear = wear.larger_size(&error.times(&exactness));
             let flows = error.plus(&line.current_a);
             wear = wear.larger_size(&flows.times(&kept[n].left_out));
@@ -502,6 +514,21 @@ fn foretold([last, before, earlier, oldest]: [&Quad; 4]) -> Quad {
     next
 }
 
+/// What the slopes of a device of so many ports make of a number at each of them; beyond its ports there are none.
+#[inline(always)]
+fn add_slopes(sum: &mut Quad, slopes: &[Quad; QUAD], x: &[f64], ports: usize) {
+    sum.add(&slopes[0], x[0]);
+    if ports > 1 {
+        sum.add(&slopes[1], x[1]);
+    }
+    if ports > 2 {
+        sum.add(&slopes[2], x[2]);
+        if ports > 3 {
+            sum.add(&slopes[3], x[3]);
+        }
+    }
+}
+
 /// Sum of products.
 #[inline(always)]
 fn total<const W: usize>(a: &[Quad; W], b: &[Quad; W]) -> f64 {
@@ -533,7 +560,7 @@ struct Substitute<'a, const W: usize, const R: usize> {
 struct Finish<'a, const W: usize, const R: usize> {
     block: &'a mut Fitted<W, R>,
     plan: &'a PlannedBlock,
-    outputs: &'a mut [f64],
+    outputs: Option<&'a mut [f64]>,
     valves: &'a mut [ValveTally],
 }
 
@@ -546,6 +573,9 @@ impl<const W: usize, const R: usize> Work for Begin<'_, W, R> {
         let inputs_at = plan.padded_states();
         for k in 0..plan.knowns.len() {
             block.x[inputs_at + k] = known[plan.knowns[k]];
+        }
+        if plan.has_no_ports() {
+            return;
         }
         let mut p = [Quad::ZERO; W];
         for q in 0..W {
@@ -585,11 +615,8 @@ impl<const W: usize, const R: usize> Work for Renew<'_, W, R> {
             }
             for n in 0..kept.len() {
                 let first = places[n].0;
-                let own = &volts.0[first..first + QUAD];
                 let mut sum = Quad::ZERO;
-                for c in 0..QUAD {
-                    sum.add(&kept[n].slopes[c], own[c]);
-                }
+                add_slopes(&mut sum, &kept[n].slopes, &volts.0[first..first + QUAD], places[n].1);
                 taken.set_window(first, &sum);
             }
             let one = unit::<W>(port);
@@ -639,10 +666,7 @@ impl<const W: usize, const R: usize> Work for Eliminate<'_, W, R> {
         for n in 0..block.lines.len() {
             let first = places[n].0;
             let mut sum = block.lines[n].current_a;
-            let own = &away.0[first..first + QUAD];
-            for c in 0..QUAD {
-                sum.add(&kept[n].slopes[c], own[c]);
-            }
+            add_slopes(&mut sum, &kept[n].slopes, &away.0[first..first + QUAD], places[n].1);
             // What lies beyond the device's own ports is the next one's, and written after this.
             right.set_window(first, &sum);
         }
@@ -664,6 +688,12 @@ impl<const W: usize, const R: usize> Work for Substitute<'_, W, R> {
         let Self { block, plan, exchanges, own } = self;
         let currents_at = plan.currents_at();
         let drive_at = currents_at - plan.tears;
+        if plan.has_no_ports() {
+            for t in 0..plan.tears {
+                block.x[drive_at + t] = exchanges[own].drive[t];
+            }
+            return 0.0;
+        }
         let mut new = [Quad::ZERO; W];
         for q in 0..W {
             new[q] = block.p.quad(q);
@@ -691,9 +721,10 @@ impl<const W: usize, const R: usize> Work for Substitute<'_, W, R> {
         let (mut wear, rest) = block.left(plan);
         if wear > 1.0 && wear <= MENDABLE && rest <= 1.0 {
             block.unmended = block.step;
-            wear = block.mend(plan);
-            if wear > 1.0 {
+            let mut mended = 0;
+            while wear > 1.0 && mended < MOST_MENDS {
                 wear = block.mend(plan);
+                mended += 1;
             }
         }
         if block.guesses < block.misses.len() {
@@ -732,8 +763,9 @@ impl<const W: usize, const R: usize> Work for Mend<'_, W, R> {
         let Self(block, plan) = self;
         let mut missing = Ports::<R>::ZERO;
         for n in 0..block.lines.len() {
-            let first = plan.places[n].0;
-            missing.set_window(first, &block.missing(n, &block.unmended.0[first..first + QUAD]));
+            let (first, own) = plan.places[n];
+            let moves = &block.unmended.0[first..first + QUAD];
+            missing.set_window(first, &block.missing(n, moves, own));
         }
         let active = &block.active[..block.count];
         let mut more = [Quad::ZERO; W];
@@ -771,7 +803,9 @@ impl<const W: usize, const R: usize> Work for Finish<'_, W, R> {
                 tally.add(block.v.0[device.first_port]);
             }
         }
-        if !plan.outputs.is_empty() {
+        if let Some(outputs) = outputs
+            && !plan.outputs.is_empty()
+        {
             plan.to_outputs.product(&block.x, &mut block.outputs);
             for k in 0..plan.outputs.len() {
                 outputs[plan.outputs[k]] = block.outputs[k];
@@ -817,7 +851,12 @@ impl<const W: usize, const R: usize> Running for Fitted<W, R> {
         widest(Substitute { block: self, plan, exchanges, own })
     }
 
-    fn finish(&mut self, plan: &PlannedBlock, outputs: &mut [f64], valves: &mut [ValveTally]) {
+    fn finish(
+        &mut self,
+        plan: &PlannedBlock,
+        outputs: Option<&mut [f64]>,
+        valves: &mut [ValveTally],
+    ) {
         widest(Finish { block: self, plan, outputs, valves });
     }
 

@@ -27,6 +27,7 @@ mod limiter;
 mod matching;
 mod meters;
 mod output;
+pub mod pace;
 pub mod plain;
 mod recorder;
 #[cfg(feature = "live")]

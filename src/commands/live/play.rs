@@ -3,8 +3,8 @@
 use std::io::IsTerminal;
 use std::path::Path;
 
-use super::LiveArgs;
 use super::card::{output_channels, wish};
+use super::{LiveArgs, Pace};
 use crate::amp::{AmpState, Job};
 use crate::audio::{ChannelChoice, Clip, read_wav, resample};
 use crate::commands::SAMPLE_CLIP;
@@ -13,7 +13,7 @@ use crate::commands::input::{Subject, open_subject};
 use crate::commands::output::print;
 use crate::live::{
     Agreed, Backend, Board, Looped, Plan, Session, Settings, SoundCard, Until, interrupt,
-    match_versions, plain, screen,
+    match_versions, pace::quality_in_time, plain, screen,
 };
 use crate::render::{ClipSource, RenderPath};
 
@@ -36,11 +36,6 @@ pub fn run(args: &LiveArgs) -> Result<(), Failure> {
     let settings = settings(args, &states)?;
     let mut card = SoundCard::new(wish(args, args.clip.is_some()));
     let agreed = card.agree()?;
-    let (path, path_name) = if args.linear {
-        (RenderPath::Linear, "linear".to_owned())
-    } else {
-        (RenderPath::Driven(args.quality), format!("driven, {}", args.quality.name()))
-    };
     let rate_hz = agreed.sample_rate_hz;
     let (clip, full_scale_volts) = match &args.clip {
         None => (None, args.full_scale_volts.unwrap_or(USUAL_FULL_SCALE_V)),
@@ -54,6 +49,7 @@ pub fn run(args: &LiveArgs) -> Result<(), Failure> {
     print(CAUTION)?;
     say_what(args, &agreed, full_scale_volts)?;
     let count = states.len();
+    let (path, path_name) = path(args, &states, &reference, &agreed)?;
     print(&format!("planning {count} version(s) and matching their loudness ...\n"))?;
     let gains = match_versions(&states, path, &reference, rate_hz)?;
     let board = Board::new(states, &gains, path, f64::from(rate_hz), settings)?;
@@ -85,6 +81,32 @@ pub fn run(args: &LiveArgs) -> Result<(), Failure> {
         print(&format!("{lost} frames were not recorded: the disk was too slow or full\n"))?;
     }
     unrecorded.map_or(Ok(()), |error| Err(error.into()))
+}
+
+/// Blocks where the device does not say: what is asked of it otherwise.
+const USUAL_BLOCK_FRAMES: u32 = 128;
+
+/// How the circuits are run, and what that is called.
+fn path(
+    args: &LiveArgs,
+    states: &[AmpState],
+    reference: &[f64],
+    agreed: &Agreed,
+) -> Result<(RenderPath, String), Failure> {
+    if args.linear {
+        return Ok((RenderPath::Linear, "linear".to_owned()));
+    }
+    let quality = match args.quality {
+        Pace::Given(quality) => quality,
+        Pace::Auto => {
+            let frames = agreed.buffer_frames.unwrap_or(USUAL_BLOCK_FRAMES) as usize;
+            let rate_hz = f64::from(agreed.sample_rate_hz);
+            let pace = quality_in_time(states, reference, rate_hz, frames)?;
+            print(&format!("{pace}\n"))?;
+            pace.quality
+        }
+    };
+    Ok((RenderPath::Driven(quality), format!("driven, {}", quality.name())))
 }
 
 fn settings(args: &LiveArgs, states: &[AmpState]) -> Result<Settings, Failure> {
