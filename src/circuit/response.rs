@@ -267,19 +267,32 @@ impl Transfer<'_> {
     /// # Errors
     /// [`CircuitError::Singular`] if the equations have no answer at a frequency.
     pub fn gains(&self, frequencies_hz: &[f64]) -> Result<Vec<Complex<f64>>, CircuitError> {
+        self.gains_at(frequencies_hz.len(), |k| Complex::new(0.0, TAU * frequencies_hz[k]))
+    }
+
+    /// The same at so many complex frequencies, in radians per second.
+    ///
+    /// # Errors
+    /// As [`Self::gains`].
+    pub fn gains_at(
+        &self,
+        count: usize,
+        at: impl Fn(usize) -> Complex<f64>,
+    ) -> Result<Vec<Complex<f64>>, CircuitError> {
         let solver = &self.linear.solver;
         let Some(output) = self.output else {
-            return Ok(vec![Complex::new(0.0, 0.0); frequencies_hz.len()]);
+            return Ok(vec![Complex::new(0.0, 0.0); count]);
         };
         let mut workspace = solver.workspace();
-        let mut answer = Vec::with_capacity(frequencies_hz.len());
-        for chunk in frequencies_hz.chunks(LANES) {
+        let mut answer = Vec::with_capacity(count);
+        for first in (0..count).step_by(LANES) {
+            let lanes = LANES.min(count - first);
             let mut s = [Complex::new(0.0, 0.0); LANES];
-            for (s, f) in s.iter_mut().zip(chunk) {
-                s.im = TAU * f;
+            for (lane, s) in s.iter_mut().enumerate().take(lanes) {
+                *s = at(first + lane);
             }
-            let fine = solver.solve(&mut workspace, self.source_row, &s[..chunk.len()]);
-            for (lane, s) in s.iter().enumerate().take(chunk.len()) {
+            let fine = solver.solve(&mut workspace, self.source_row, &s[..lanes]);
+            for (lane, s) in s.iter().enumerate().take(lanes) {
                 answer.push(if fine[lane] {
                     workspace.value(output, lane)
                 } else {

@@ -1,22 +1,39 @@
-//! A block's equations by the trapezoidal rule, solved for everything but the valve currents.
+//! A block's equations by a damped trapezoidal rule, solved for everything but the valve currents.
 //!
-//! From `G x + E dz/dt + N i = b`, `z = F x` and a step h, with the history
-//! `s = z + (h/2) dz/dt`, the rule gives
+//! From `G x + E dz/dt + N i = b`, `z = F x` and a step h, with the share `t` that the end of a step counts
+//! for ([`THETA`]; one half is the trapezoidal rule itself) and the history `s = z + (1 - t) h dz/dt`, the rule
+//! gives
 //!
 //! ```text
-//! x  = M (b + (2/h) E s - N i),   M = (G + (2/h) E F)^-1
-//! s' = 2 F x - s
+//! x  = M (b + E s / (t h) - N i),   M = (G + E F / (t h))^-1
+//! s' = F x / t - (1 - t) s / t
 //! ```
 //!
 //! Everything here is a deviation from the operating point, so constant sources drop out and
-//! silence stays exactly silent. The rule keeps the response of a linear circuit but for one known
-//! warp of the frequency axis, f -> tan(pi f T) / (pi T), which the plan takes out again.
+//! silence stays exactly silent. The rule keeps the response of a linear circuit but for a known
+//! warp of the frequency axis ([`seen_at`]), which the plan takes out again.
 
-use nalgebra::{DMatrix, DVector};
+use std::f64::consts::TAU;
+
+use nalgebra::{Complex, DMatrix, DVector};
 
 use super::error::DrivenError;
 use crate::circuit::Circuit;
 use crate::circuit::system::{DeviceLaw, System};
+
+/// Share of the end of a step in its mean. The trapezoidal rule, a half, lets what is faster than a step ring on
+/// from step to step for ever: leakage inductances and stray capacitances, half of the modes of a power stage.
+/// Newton's method then starts every step from a guess that is off by as much. This takes four hundredths of such
+/// ringing away in each step; `hawthorn-50` under two tones of 2 V needs 1.4 Newton steps instead of 2.2. With
+/// 0.53 it would be 1.3, and three times the difference to the circuit in high harmonics.
+pub const THETA: f64 = 0.51;
+
+/// The complex frequency (radians per second) at which the linear circuit has the answer that the discretised one
+/// has at `frequency_hz`: `(z - 1) / (h (t z + 1 - t))` with `z = exp(j 2 pi f h)`.
+pub fn seen_at(frequency_hz: f64, internal_rate_hz: f64) -> Complex<f64> {
+    let z = Complex::from_polar(1.0, TAU * frequency_hz / internal_rate_hz);
+    (z - 1.0) * internal_rate_hz / (z * THETA + (1.0 - THETA))
+}
 
 /// Matrices of one block. Ports: those of the devices in order, then one for each cut node below.
 ///
@@ -66,7 +83,8 @@ impl Discrete {
         terminals: &Terminals,
         step_s: f64,
     ) -> Result<Self, DrivenError> {
-        let rate = 2.0 / step_s;
+        let rate = 1.0 / (THETA * step_s);
+        let per = 1.0 / THETA;
         let n = system.size;
         let ns = system.storage.len();
         let mut e = DMatrix::zeros(n, ns);
@@ -121,9 +139,9 @@ impl Discrete {
         let (xs, rest) = (x.columns(0, ns), ns + inputs.ncols());
         let (xu, xi) = (x.columns(ns, inputs.ncols()), x.columns(rest, ports.len()));
         Ok(Self {
-            a: 2.0 * &f * xs - DMatrix::identity(ns, ns),
-            b: 2.0 * &f * xu,
-            l: 2.0 * &f * xi,
+            a: per * &f * xs - DMatrix::identity(ns, ns) * (per - 1.0),
+            b: per * &f * xu,
+            l: per * &f * xi,
             c: &p * xs,
             d: &p * xu,
             k: &p * xi,

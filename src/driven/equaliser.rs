@@ -1,8 +1,9 @@
-//! Takes the frequency warp of the trapezoidal rule out of the small-signal response.
+//! Takes the frequency warp of the discretisation out of the small-signal response.
 //!
-//! The rule answers at f as the circuit does at tan(pi f T) / (pi T), T the internal step. At eight
-//! times 48 kHz that is 0.6 % at 16 kHz: some tenths of a decibel where a loudspeaker's response
-//! falls steeply. The ratio of the two responses is smooth, so a short filter outside restores it.
+//! The rule answers at f as the circuit does at another frequency
+//! ([`seen_at`](super::discrete::seen_at)), which at eight times 48 kHz is 0.6 % off at 16 kHz: some tenths
+//! of a decibel where a loudspeaker's response falls steeply. The ratio of the two responses is smooth, so a
+//! short filter outside restores it.
 
 use nalgebra::{Complex, DMatrix, DVector};
 
@@ -19,12 +20,6 @@ const FITTED_BAND: f64 = 20.0 / 48.0;
 const OUTSIDE_WEIGHT: f64 = 0.02;
 /// Ratios further from one than this (in a deep notch) are not followed.
 const LARGEST_RATIO: f64 = 2.0;
-
-/// Where the discretised circuit has the answer that the circuit has at `frequency_hz`.
-pub fn warped_hz(frequency_hz: f64, internal_rate_hz: f64) -> f64 {
-    let pi = std::f64::consts::PI;
-    (pi * frequency_hz / internal_rate_hz).tan() * internal_rate_hz / pi
-}
 
 /// Frequencies at which both responses are needed, as shares of the sample rate.
 pub fn grid() -> impl Iterator<Item = f64> {

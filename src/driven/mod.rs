@@ -1,6 +1,6 @@
 //! The driven path: the circuit with its valves as they are, run in time.
 //!
-//! [`DrivenPlan`] cuts a circuit at its grids, discretises each block by the trapezoidal rule and
+//! [`DrivenPlan`] cuts a circuit at its grids, discretises each block by a damped trapezoidal rule and
 //! lays out small dense matrices; [`DrivenProcessor`] runs it sample by sample at a raised rate,
 //! solving for the valve currents by Newton's method in each step. After D. Yeh, J. Abel, J. O.
 //! Smith, "Automated physical modeling of nonlinear audio circuits for real-time audio effects -

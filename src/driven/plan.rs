@@ -6,7 +6,7 @@ use nalgebra::Complex;
 
 use super::block::{Child, PlannedBlock, PlannedDevice};
 use super::device::FastLaw;
-use super::discrete::{Discrete, Terminals, device_ports};
+use super::discrete::{Discrete, Terminals, device_ports, seen_at};
 use super::equaliser;
 use super::error::DrivenError;
 use super::oversample::OversamplingPlan;
@@ -223,13 +223,12 @@ fn equalisers(
 ) -> Result<Vec<Vec<f64>>, DrivenError> {
     let linear = LinearCircuit::new(circuit, point)?;
     let exact_hz: Vec<f64> = equaliser::grid().map(|share| share * sample_rate_hz).collect();
-    let warped_hz: Vec<f64> =
-        exact_hz.iter().map(|&f| equaliser::warped_hz(f, internal_rate_hz)).collect();
+    let seen: Vec<Complex<f64>> = exact_hz.iter().map(|&f| seen_at(f, internal_rate_hz)).collect();
     let mut all = Vec::new();
     for &node in outputs {
         let transfer = linear.transfer(input, node)?;
         let exact: Vec<Complex<f64>> = transfer.gains(&exact_hz)?;
-        let discrete: Vec<Complex<f64>> = transfer.gains(&warped_hz)?;
+        let discrete: Vec<Complex<f64>> = transfer.gains_at(seen.len(), |k| seen[k])?;
         all.push(equaliser::fit(&exact, &discrete));
     }
     Ok(all)
