@@ -204,3 +204,55 @@ fn solve(matrix: &DMatrix<f64>, right: &DMatrix<f64>) -> Option<DMatrix<f64>> {
 pub fn device_ports(system: &System) -> usize {
     system.devices.iter().map(|d| DeviceLaw::ports(&d.law)).sum()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::circuit::{Kind, Node};
+
+    /// The step's answer by its own matrices at `z = exp(j w h)`, against the closed form of a resistor, a coil, and
+    /// a capacitor with a resistor across it, at the complex frequency that is said to be seen; and that at zero
+    /// and at low frequencies it is the one that was put in.
+    #[test]
+    fn the_answer_is_the_circuits_at_the_frequency_that_it_sees() {
+        const RATE_HZ: f64 = 96_000.0;
+        let (r, l, c, load) = (1e3, 10e-3, 4.7e-9, 22e3);
+        let mut circuit = Circuit::new();
+        let nodes: Vec<Node> = ["in", "middle", "out"].map(|n| circuit.node(n)).into();
+        let parts = [
+            ("Vin", Kind::Source { plus: nodes[0], minus: Node(0), volts: 0.0 }),
+            ("R1", Kind::Resistor { between: [nodes[0], nodes[1]], ohms: r }),
+            ("L1", Kind::Inductor { between: [nodes[1], nodes[2]], henries: l }),
+            ("C1", Kind::Capacitor { between: [nodes[2], Node(0)], farads: c }),
+            ("R2", Kind::Resistor { between: [nodes[2], Node(0)], ohms: load }),
+        ];
+        for (name, kind) in parts {
+            circuit.add(name, kind).expect(name);
+        }
+        let system = System::new(&circuit).expect("a system");
+        let terminals = Terminals {
+            input_rows: vec![system.sources["Vin"].row],
+            outputs: vec![nodes[2].0 - 1],
+            ..Terminals::default()
+        };
+        let m = Discrete::new(&circuit, &system, &terminals, 1.0 / RATE_HZ).expect("matrices");
+        let complex = |m: &DMatrix<f64>| m.map(|v| Complex::new(v, 0.0));
+        let states = m.a.nrows();
+        for frequency_hz in [0.0, 50.0, 1_000.0, 16_000.0, 23_000.0, 40_000.0] {
+            let back = Complex::from_polar(1.0, -TAU * frequency_hz / RATE_HZ);
+            let ones = DMatrix::<Complex<f64>>::identity(states, states);
+            let history = (ones - complex(&m.a) * back).lu().solve(&complex(&m.b));
+            let history = history.expect("no pole on the circle");
+            let stepped = (complex(&m.cy) * history * back + complex(&m.dy))[(0, 0)];
+            let s = seen_at(frequency_hz, RATE_HZ);
+            let across = (s * c + 1.0 / load).inv();
+            let closed = across / (s * l + r + across);
+            assert!((stepped - closed).norm() < 1e-10, "{frequency_hz} Hz: {stepped} {closed}");
+            let off = (s - Complex::new(0.0, TAU * frequency_hz)).norm();
+            assert!(
+                off <= 0.02 * TAU * frequency_hz || frequency_hz > 1_000.0,
+                "{frequency_hz} Hz"
+            );
+        }
+    }
+}
