@@ -245,7 +245,7 @@ fn stretches_make_no_difference() {
 fn aliases_stay_below_80_db() {
     for (name, peak, frequencies) in [
         // At 4.7 kHz a plate at full clipping crosses its cathode's voltage at such a speed that this
-        // quality leaves -76 dB (docs/driven.md); `fine` is below -80 dB there.
+        // quality leaves -77 dB (docs/driven.md); `fine` is below -80 dB there.
         ("power-feedback-speaker-220hz-6v", 6.0, &[1201][..]),
         ("two-stage-middle-25k-220hz-1v", 1.0, &[1201, 4703]),
     ] {
