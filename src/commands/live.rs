@@ -73,8 +73,8 @@ pub struct LiveArgs {
     linear: bool,
     /// How finely the driven path steps: draft, fair, standard or fine; auto is the finest up to standard
     /// that this computer has the time for
-    #[arg(long, default_value = "auto", value_parser = pace, conflicts_with = "linear")]
-    quality: Pace,
+    #[arg(long, default_value = "auto", value_parser = fineness, conflicts_with = "linear")]
+    quality: Fineness,
     /// Start with this version
     #[arg(long, value_name = "NAME")]
     version: Option<String>,
@@ -112,13 +112,13 @@ destroy the interface, and an amplifier without its load destroys its output tra
 /// A quality, or whichever keeps up.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(not(feature = "live"), allow(dead_code))]
-enum Pace {
+enum Fineness {
     Auto,
     Given(Quality),
 }
 
-fn pace(text: &str) -> Result<Pace, String> {
-    if text == "auto" { Ok(Pace::Auto) } else { quality(text).map(Pace::Given) }
+fn fineness(text: &str) -> Result<Fineness, String> {
+    if text == "auto" { Ok(Fineness::Auto) } else { quality(text).map(Fineness::Given) }
 }
 
 fn volts(text: &str) -> Result<f64, String> {

@@ -25,7 +25,8 @@ use crate::circuit::system::{DeviceLaw, System};
 /// from step to step for ever: leakage inductances and stray capacitances, half of the modes of a power stage.
 /// Newton's method then starts every step from a guess that is off by as much. This takes four hundredths of such
 /// ringing away in each step; `hawthorn-50` under two tones of 2 V needs 1.4 Newton steps instead of 2.2. With
-/// 0.53 it would be 1.3, and three times the difference to the circuit in high harmonics.
+/// 0.53 it would be 1.3, but the shift of the poles, which no filter outside takes from high harmonics, three
+/// times as large.
 pub const THETA: f64 = 0.51;
 
 /// The complex frequency (radians per second) at which the linear circuit has the answer that the discretised one
@@ -249,10 +250,9 @@ mod tests {
             let closed = across / (s * l + r + across);
             assert!((stepped - closed).norm() < 1e-10, "{frequency_hz} Hz: {stepped} {closed}");
             let off = (s - Complex::new(0.0, TAU * frequency_hz)).norm();
-            assert!(
-                off <= 0.02 * TAU * frequency_hz || frequency_hz > 1_000.0,
-                "{frequency_hz} Hz"
-            );
+            if frequency_hz <= 1_000.0 {
+                assert!(off <= 1e-3 * TAU * frequency_hz, "{frequency_hz} Hz: {off}");
+            }
         }
     }
 }

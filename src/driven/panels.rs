@@ -48,45 +48,33 @@ fn add<const W: usize>(
     // Two sums side by side: an addition waits for the one before it.
     let mut odd = [Quad::ZERO; W];
     let mut at = 0;
+    // Four at a time: counting takes as long as adding where a column is a quad or two.
     while at + 3 < count {
-        let ((a, xa), (b, xb)) = (column(at), column(at + 1));
-        let ((c, xc), (d, xd)) = (column(at + 2), column(at + 3));
-        let (first, second) = (&columns[a], &columns[b]);
-        let (third, fourth) = (&columns[c], &columns[d]);
-        for q in 0..W {
-            sums[q].add(&first[q], xa);
-        }
-        for q in 0..W {
-            odd[q].add(&second[q], xb);
-        }
-        for q in 0..W {
-            sums[q].add(&third[q], xc);
-        }
-        for q in 0..W {
-            odd[q].add(&fourth[q], xd);
-        }
+        add_one(sums, columns, column(at));
+        add_one(&mut odd, columns, column(at + 1));
+        add_one(sums, columns, column(at + 2));
+        add_one(&mut odd, columns, column(at + 3));
         at += 4;
     }
-    while at + 1 < count {
-        let ((a, xa), (b, xb)) = (column(at), column(at + 1));
-        let (first, second) = (&columns[a], &columns[b]);
-        for q in 0..W {
-            sums[q].add(&first[q], xa);
-        }
-        for q in 0..W {
-            odd[q].add(&second[q], xb);
-        }
+    if at + 1 < count {
+        add_one(sums, columns, column(at));
+        add_one(&mut odd, columns, column(at + 1));
         at += 2;
     }
     if at < count {
-        let (a, xa) = column(at);
-        let last = &columns[a];
-        for q in 0..W {
-            sums[q].add(&last[q], xa);
-        }
+        add_one(sums, columns, column(at));
     }
     for q in 0..W {
         sums[q] = sums[q].plus(&odd[q]);
+    }
+}
+
+/// A column times a number.
+#[inline(always)]
+fn add_one<const W: usize>(sums: &mut [Quad; W], columns: &[[Quad; W]], (at, x): (usize, f64)) {
+    let column = &columns[at];
+    for q in 0..W {
+        sums[q].add(&column[q], x);
     }
 }
 
@@ -199,12 +187,23 @@ mod tests {
 
     #[test]
     fn listed_columns_are_all_that_counts() {
-        let columns: Vec<[Quad; 2]> = (0..5)
+        let columns: Vec<[Quad; 2]> = (0..9)
             .map(|c| std::array::from_fn(|q| Quad([f64::from(c * 2 + q as i32); QUAD])))
             .collect();
-        for listed in [&[][..], &[3], &[4, 1], &[0, 2, 3]] {
+        let x: [f64; 9] = std::array::from_fn(|c| (c + 1) as f64);
+        for listed in [
+            &[][..],
+            &[3],
+            &[4, 1],
+            &[0, 2, 3],
+            &[8, 1, 2, 7],
+            &[0, 1, 4, 6, 5],
+            &[5, 3, 1, 0, 8, 7],
+            &[0, 1, 2, 3, 4, 5, 6],
+            &[8, 7, 6, 5, 4, 3, 2, 1, 0],
+        ] {
             let mut sums = [Quad([1.0; QUAD]); 2];
-            add_listed(&mut sums, &columns, listed, &[1.0, 2.0, 3.0, 4.0, 5.0]);
+            add_listed(&mut sums, &columns, listed, &x);
             for (q, sum) in sums.iter().enumerate() {
                 let want =
                     1.0 + listed.iter().map(|&c| ((c * 2 + q) * (c + 1)) as f64).sum::<f64>();

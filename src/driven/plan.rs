@@ -121,9 +121,10 @@ impl DrivenPlan {
         let point = OperatingPoint::solve(circuit)?;
         let oversampling = OversamplingPlan::new(options.quality.doublings(sample_rate_hz));
         let internal_rate_hz = sample_rate_hz * oversampling.factor() as f64;
+        let supply_every = oversampling.factor() / SUPPLY_STEPS;
         let mut pieces = partition::whole(circuit);
         if options.cut {
-            let cut = partition::cut(circuit, input, 1.0 / internal_rate_hz)?;
+            let cut = partition::cut(circuit, input, supply_every as f64 / internal_rate_hz)?;
             // A block driven through more nodes than a kernel has room for stays uncut, and so does a
             // circuit with a valve between its supplies alone: supplies are taken for linear.
             let fits = cut.blocks.iter().all(|b| b.tears.len() <= MOST_TEARS);
@@ -139,7 +140,7 @@ impl DrivenPlan {
             system: System::new(circuit)?,
             point: &point,
             step_s: 1.0 / internal_rate_hz,
-            supply_every: oversampling.factor() / SUPPLY_STEPS,
+            supply_every,
             options,
             valves: &mut valves,
             found: vec![false; outputs.len()],

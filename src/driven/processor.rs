@@ -76,6 +76,7 @@ struct Solver {
     /// The signal, then the supply voltages (deviation from rest) as the last steps foretell them.
     knowns: Vec<f64>,
     supply_before: Vec<f64>,
+    /// What they gain in an internal step.
     supply_rise: Vec<f64>,
     exchanges: Vec<Exchange>,
     outputs: Vec<f64>,
@@ -274,7 +275,7 @@ fn same_shape(a: &DrivenPlan, b: &DrivenPlan) -> bool {
 }
 
 impl Solver {
-    /// One internal step.
+    /// One internal step, the `count`th of a sample.
     // Loops by index: adapters of iterators are calls where the units of a crate are compiled apart.
     #[inline(always)]
     fn step(&mut self, plan: &DrivenPlan, u: f64, count: usize) {

@@ -352,16 +352,8 @@ impl<const W: usize, const R: usize> Fitted<W, R> {
     #[inline(always)]
     fn missing(&self, line: usize, moves: &[f64], ports: usize) -> Quad {
         let (line, kept) = (&self.lines[line].slopes, &self.kept[line].slopes);
-        let mut missing = line[0].less(&kept[0]).by(moves[0]);
-        if ports > 1 {
-            missing.add(&line[1].less(&kept[1]), moves[1]);
-        }
-        if ports > 2 {
-            missing.add(&line[2].less(&kept[2]), moves[2]);
-            if ports > 3 {
-                missing.add(&line[3].less(&kept[3]), moves[3]);
-            }
-        }
+        let mut missing = Quad::ZERO;
+        add_slopes(&mut missing, |c| line[c].less(&kept[c]), moves, ports);
         missing
     }
 
@@ -516,15 +508,16 @@ fn foretold([last, before, earlier, oldest]: [&Quad; 4]) -> Quad {
 
 /// What the slopes of a device of so many ports make of a number at each of them; beyond its ports there are none.
 #[inline(always)]
-fn add_slopes(sum: &mut Quad, slopes: &[Quad; QUAD], x: &[f64], ports: usize) {
-    sum.add(&slopes[0], x[0]);
+fn add_slopes(sum: &mut Quad, slopes: impl Fn(usize) -> Quad, x: &[f64], ports: usize) {
+    // Written out: a loop over so few is slower than they are.
+    sum.add(&slopes(0), x[0]);
     if ports > 1 {
-        sum.add(&slopes[1], x[1]);
+        sum.add(&slopes(1), x[1]);
     }
     if ports > 2 {
-        sum.add(&slopes[2], x[2]);
+        sum.add(&slopes(2), x[2]);
         if ports > 3 {
-            sum.add(&slopes[3], x[3]);
+            sum.add(&slopes(3), x[3]);
         }
     }
 }
@@ -616,7 +609,8 @@ impl<const W: usize, const R: usize> Work for Renew<'_, W, R> {
             for n in 0..kept.len() {
                 let first = places[n].0;
                 let mut sum = Quad::ZERO;
-                add_slopes(&mut sum, &kept[n].slopes, &volts.0[first..first + QUAD], places[n].1);
+                let own = &volts.0[first..first + QUAD];
+                add_slopes(&mut sum, |c| kept[n].slopes[c], own, places[n].1);
                 taken.set_window(first, &sum);
             }
             let one = unit::<W>(port);
@@ -666,7 +660,8 @@ impl<const W: usize, const R: usize> Work for Eliminate<'_, W, R> {
         for n in 0..block.lines.len() {
             let first = places[n].0;
             let mut sum = block.lines[n].current_a;
-            add_slopes(&mut sum, &kept[n].slopes, &away.0[first..first + QUAD], places[n].1);
+            let own = &away.0[first..first + QUAD];
+            add_slopes(&mut sum, |c| kept[n].slopes[c], own, places[n].1);
             // What lies beyond the device's own ports is the next one's, and written after this.
             right.set_window(first, &sum);
         }

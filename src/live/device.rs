@@ -18,7 +18,8 @@ use crate::audio::WORKING_RATES_HZ;
 
 /// Rate and block that are asked for if the user asks for nothing.
 const USUAL_RATE_HZ: u32 = 48_000;
-const USUAL_BUFFER_FRAMES: u32 = 128;
+/// What is asked for, and assumed where a device does not say.
+pub const USUAL_BUFFER_FRAMES: u32 = 128;
 /// Rates that are listed by name.
 const COMMON_RATES_HZ: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
 /// Longest block that is converted in one go.

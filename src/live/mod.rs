@@ -41,7 +41,7 @@ pub use board::{Board, Settings, VOLUME_DB, Version, from_decibels};
 pub use calibrate::{Calibration, calibrate};
 pub use capture::Capture;
 #[cfg(feature = "live")]
-pub use device::{Listed, ListedSide, SoundCard, Streams, Wish, list_devices};
+pub use device::{Listed, ListedSide, SoundCard, Streams, USUAL_BUFFER_FRAMES, Wish, list_devices};
 pub use drift::{Drift, Stretcher};
 pub use engine::{
     Engine, FADE_S, FILTER_RUN_IN_S, Order, PIECE_FRAMES, Process, RUN_IN_S, Remote, Slot, Start,

@@ -8,7 +8,7 @@
 use std::time::Instant;
 
 use super::error::LiveError;
-use super::voice::{Voice, VoicePlan};
+use super::voice::VoicePlan;
 use crate::amp::AmpState;
 use crate::driven::Quality;
 use crate::render::RenderPath;
@@ -16,7 +16,7 @@ use crate::render::RenderPath;
 /// Qualities to choose from, the best first: those that are finer than the default are for who asks for them.
 const CHOICE: [Quality; 3] = [Quality::Standard, Quality::Fair, Quality::Draft];
 /// Largest share of the time of a block that the slowest one may take.
-pub const MOST_LOAD: f64 = 0.5;
+const MOST_LOAD: f64 = 0.5;
 /// From here on a block may come late while nothing fades at all: the computer has more to do than this.
 const UNSAFE_LOAD: f64 = 0.8;
 /// So much of the reference is run, half of it before its peak, and how many times: whatever else the computer
@@ -57,7 +57,7 @@ impl std::fmt::Display for Pace {
 ///
 /// # Errors
 /// What `load` returns.
-pub fn choose<E>(mut load: impl FnMut(Quality) -> Result<f64, E>) -> Result<Pace, E> {
+fn choose<E>(mut load: impl FnMut(Quality) -> Result<f64, E>) -> Result<Pace, E> {
     let mut too_slow = None;
     let mut taken = (CHOICE[0], load(CHOICE[0])?);
     for quality in &CHOICE[1..] {
@@ -81,12 +81,13 @@ pub fn quality_in_time(
     block_frames: usize,
 ) -> Result<Pace, LiveError> {
     let stretch = loudest(reference_volts, (STRETCH_S * sample_rate_hz) as usize);
+    let block_frames = block_frames.max(1);
+    let block_s = block_frames as f64 / sample_rate_hz;
     choose(|quality| {
         let mut most = 0.0f64;
         for state in states {
             let plan = VoicePlan::new(state, RenderPath::Driven(quality), sample_rate_hz)?;
-            let seconds = slowest_block_s(&plan, stretch, block_frames.max(1));
-            most = most.max(seconds * sample_rate_hz / block_frames.max(1) as f64);
+            most = most.max(slowest_block_s(&plan, stretch, block_frames) / block_s);
             // The next ones cannot make it good.
             if most > MOST_LOAD && quality != Quality::Draft {
                 break;
@@ -109,7 +110,7 @@ fn slowest_block_s(plan: &VoicePlan, volts: &[f64], block_frames: usize) -> f64 
     let mut fastest = vec![f64::INFINITY; volts.len() / block_frames];
     let mut output = vec![0.0; block_frames];
     for _ in 0..RUNS {
-        let mut voice: Voice = plan.voice();
+        let mut voice = plan.voice();
         for (block, seconds) in volts.chunks_exact(block_frames).zip(&mut fastest) {
             let start = Instant::now();
             voice.process_into(block, &mut output);

@@ -4,7 +4,7 @@ use std::io::IsTerminal;
 use std::path::Path;
 
 use super::card::{output_channels, wish};
-use super::{LiveArgs, Pace};
+use super::{Fineness, LiveArgs};
 use crate::amp::{AmpState, Job};
 use crate::audio::{ChannelChoice, Clip, read_wav, resample};
 use crate::commands::SAMPLE_CLIP;
@@ -12,8 +12,8 @@ use crate::commands::failure::Failure;
 use crate::commands::input::{Subject, open_subject};
 use crate::commands::output::print;
 use crate::live::{
-    Agreed, Backend, Board, Looped, Plan, Session, Settings, SoundCard, Until, interrupt,
-    match_versions, pace::quality_in_time, plain, screen,
+    Agreed, Backend, Board, Looped, Plan, Session, Settings, SoundCard, USUAL_BUFFER_FRAMES, Until,
+    interrupt, match_versions, pace::quality_in_time, plain, screen,
 };
 use crate::render::{ClipSource, RenderPath};
 
@@ -83,9 +83,6 @@ pub fn run(args: &LiveArgs) -> Result<(), Failure> {
     unrecorded.map_or(Ok(()), |error| Err(error.into()))
 }
 
-/// Blocks where the device does not say: what is asked of it otherwise.
-const USUAL_BLOCK_FRAMES: u32 = 128;
-
 /// How the circuits are run, and what that is called.
 fn path(
     args: &LiveArgs,
@@ -97,9 +94,9 @@ fn path(
         return Ok((RenderPath::Linear, "linear".to_owned()));
     }
     let quality = match args.quality {
-        Pace::Given(quality) => quality,
-        Pace::Auto => {
-            let frames = agreed.buffer_frames.unwrap_or(USUAL_BLOCK_FRAMES) as usize;
+        Fineness::Given(quality) => quality,
+        Fineness::Auto => {
+            let frames = agreed.buffer_frames.unwrap_or(USUAL_BUFFER_FRAMES) as usize;
             let rate_hz = f64::from(agreed.sample_rate_hz);
             let pace = quality_in_time(states, reference, rate_hz, frames)?;
             print(&format!("{pace}\n"))?;
