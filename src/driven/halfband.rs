@@ -5,10 +5,12 @@
 //! J. F. Kaiser, "Nonrecursive digital filter design using the I0-sinh window function", IEEE
 //! ISCAS 1974; A = 2.285 (N - 1) dw + 7.95, beta = 0.1102 (A - 8.7) for A above 50 dB.
 
+use crate::simd::{QUAD, Quad};
+
 /// Attenuation that the filters are designed for.
 pub const STOPBAND_DB: f64 = 110.0;
 
-/// A halfband filter: the taps at even places (the middle tap is one half), zeros behind them.
+/// A halfband filter: the taps at even places (the middle tap is one half).
 #[derive(Clone, Debug)]
 pub struct Halfband {
     even_taps: Box<[f64]>,
@@ -48,7 +50,7 @@ impl Halfband {
         // Unity at zero frequency, and a perfect zero at half the higher rate.
         let sum: f64 = even_taps.iter().sum();
         even_taps.iter_mut().for_each(|t| *t *= 0.5 / sum);
-        Self { even_taps: in_fours(even_taps), m }
+        Self { even_taps: even_taps.into_boxed_slice(), m }
     }
 
     /// Delay of doubling and halving with this filter, in samples of the higher rate.
@@ -60,7 +62,7 @@ impl Halfband {
     #[cfg(test)]
     fn taps(&self) -> Vec<f64> {
         let mut taps = vec![0.0; 4 * self.m + 3];
-        for (k, t) in self.even_taps.iter().enumerate().take(2 * self.m + 2) {
+        for (k, t) in self.even_taps.iter().enumerate() {
             taps[2 * k] = *t;
         }
         taps[2 * self.m + 1] = 0.5;
@@ -68,139 +70,150 @@ impl Halfband {
     }
 }
 
-/// The last values of a signal, newest first, in one stretch of memory.
+/// Most samples of the rate outside that go through the filters in one go.
+pub const LONGEST_STRETCH: usize = 16;
+/// Sums that are made side by side where there are as many to make.
+const SIDE_BY_SIDE: usize = 4;
+
+/// A signal in stretches: what is still needed of what came before, then the present stretch.
 #[derive(Clone, Debug)]
-pub struct Past {
-    buffer: Box<[f64]>,
-    length: usize,
-    at: usize,
+pub struct Stretch {
+    values: Box<[f64]>,
+    before: usize,
 }
 
-impl Past {
-    /// Remembers `length` values.
-    pub fn new(length: usize) -> Self {
-        Self { buffer: vec![0.0; 2 * length].into_boxed_slice(), length, at: 0 }
+impl Stretch {
+    /// Remembers `before` values, and takes up to `longest` at once.
+    pub fn new(before: usize, longest: usize) -> Self {
+        // Sums go by whole quads, the last of which may reach beyond the stretch.
+        let room = longest.next_multiple_of(QUAD);
+        Self { values: vec![0.0; before + room].into_boxed_slice(), before }
     }
 
-    /// Takes in one value.
+    /// Takes in a stretch of `count` values.
     #[inline(always)]
-    pub fn push(&mut self, x: f64) {
-        self.at = if self.at == 0 { self.length - 1 } else { self.at - 1 };
-        self.buffer[self.at] = x;
-        self.buffer[self.at + self.length] = x;
+    pub fn take(&mut self, count: usize, value: impl Fn(usize) -> f64) {
+        let own = &mut self.values[self.before..self.before + count];
+        for k in 0..count {
+            own[k] = value(k);
+        }
     }
 
-    /// Newest first.
+    /// Forgets what is no longer needed after a stretch of `count` values.
     #[inline(always)]
-    pub fn values(&self) -> &[f64] {
-        &self.buffer[self.at..self.at + self.length]
+    pub fn end(&mut self, count: usize) {
+        self.values.copy_within(count..count + self.before, 0);
     }
 
-    /// Forgets everything.
-    pub fn clear(&mut self) {
-        self.buffer.fill(0.0);
+    /// The present stretch, delayed by up to as many values as are remembered.
+    #[inline(always)]
+    pub fn delayed(&self, by: usize, count: usize) -> &[f64] {
+        let first = self.before - by;
+        &self.values[first..first + count]
     }
 
-    /// Remembers what another one of the same length does, without allocating.
+    /// The present stretch through a filter of at most one tap more than values are remembered, newest first.
+    // Quads of sums go over the taps together: a tap is read once for all of them, and no sum waits for
+    // another. Each adds in the order of the taps, so how a signal is cut into stretches does not matter.
+    #[inline(always)]
+    pub fn filtered(&self, taps: &[f64], count: usize, mut put: impl FnMut(usize, f64)) {
+        let mut at = 0;
+        while at + (SIDE_BY_SIDE - 1) * QUAD < count {
+            let sums = self.sums::<SIDE_BY_SIDE>(taps, at);
+            for k in 0..(SIDE_BY_SIDE * QUAD).min(count - at) {
+                put(at + k, sums[k / QUAD].0[k % QUAD]);
+            }
+            at += SIDE_BY_SIDE * QUAD;
+        }
+        while at < count {
+            let [sums] = self.sums::<1>(taps, at);
+            for k in 0..QUAD.min(count - at) {
+                put(at + k, sums.0[k]);
+            }
+            at += QUAD;
+        }
+    }
+
+    #[inline(always)]
+    fn sums<const W: usize>(&self, taps: &[f64], at: usize) -> [Quad; W] {
+        let mut sums = [Quad::ZERO; W];
+        let newest = self.before + at;
+        for k in 0..taps.len() {
+            let (list, _) = self.values[newest - k..newest - k + W * QUAD].as_chunks::<QUAD>();
+            for q in 0..W {
+                sums[q].add(&Quad(list[q]), taps[k]);
+            }
+        }
+        sums
+    }
+
+    /// Remembers what another one of the same lengths does, without allocating.
     pub fn copy_from(&mut self, other: &Self) {
-        if self.length == other.length {
-            self.buffer.copy_from_slice(&other.buffer);
-            self.at = other.at;
+        if self.values.len() == other.values.len() && self.before == other.before {
+            self.values.copy_from_slice(&other.values);
         }
     }
 }
 
-/// Sum of products of two lists of whole fours, the shorter of which decides; eight at a time.
-#[inline(always)]
-pub fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let (a, _) = a.as_chunks::<4>();
-    let (b, _) = b.as_chunks::<4>();
-    let count = a.len().min(b.len());
-    let (a, b) = (&a[..count], &b[..count]);
-    let (mut even, mut odd) = ([0.0; 4], [0.0; 4]);
-    let mut at = 0;
-    while at + 1 < count {
-        for k in 0..4 {
-            even[k] += a[at][k] * b[at][k];
-        }
-        for k in 0..4 {
-            odd[k] += a[at + 1][k] * b[at + 1][k];
-        }
-        at += 2;
-    }
-    if at < count {
-        for k in 0..4 {
-            even[k] += a[at][k] * b[at][k];
-        }
-    }
-    for k in 0..4 {
-        even[k] += odd[k];
-    }
-    (even[0] + even[1]) + (even[2] + even[3])
-}
-
-/// A list with zeros at its end, so that it is a whole number of fours.
-fn in_fours(mut list: Vec<f64>) -> Box<[f64]> {
-    list.resize(list.len().next_multiple_of(4), 0.0);
-    list.into_boxed_slice()
-}
-
-/// Doubles the rate: one sample in, two out.
+/// Doubles the rate.
 #[derive(Clone, Debug)]
 pub struct Doubler {
-    past: Past,
+    signal: Stretch,
 }
 
 impl Doubler {
-    /// For one filter.
-    pub fn new(filter: &Halfband) -> Self {
-        Self { past: Past::new(filter.even_taps.len()) }
+    /// For one filter, and stretches of up to `longest` samples at the lower rate.
+    pub fn new(filter: &Halfband, longest: usize) -> Self {
+        Self { signal: Stretch::new(filter.even_taps.len(), longest) }
     }
 
-    /// One sample at the lower rate gives two at the higher.
+    /// A stretch of samples at the lower rate gives one of twice as many at the higher.
     #[inline(always)]
-    pub fn push(&mut self, filter: &Halfband, x: f64) -> [f64; 2] {
-        self.past.push(x);
-        let past = self.past.values();
-        [2.0 * dot(&filter.even_taps, past), past[filter.m]]
-    }
-
-    /// Forgets everything.
-    pub fn reset(&mut self) {
-        self.past.clear();
+    pub fn process(&mut self, filter: &Halfband, lower: &[f64], higher: &mut [f64]) {
+        let count = lower.len();
+        let (higher, _) = higher[..2 * count].as_chunks_mut::<2>();
+        self.signal.take(count, |k| lower[k]);
+        self.signal.filtered(&filter.even_taps, count, |k, sum| higher[k][0] = 2.0 * sum);
+        let delayed = self.signal.delayed(filter.m, count);
+        for k in 0..count {
+            higher[k][1] = delayed[k];
+        }
+        self.signal.end(count);
     }
 
     /// Goes on where another one for the same filter stands.
     pub fn copy_from(&mut self, other: &Self) {
-        self.past.copy_from(&other.past);
+        self.signal.copy_from(&other.signal);
     }
 }
 
-/// Halves the rate: two samples in, one out.
+/// Halves the rate.
 #[derive(Clone, Debug)]
 pub struct Halver {
-    first: Past,
-    second: Past,
+    first: Stretch,
+    second: Stretch,
 }
 
 impl Halver {
-    /// For one filter.
-    pub fn new(filter: &Halfband) -> Self {
-        Self { first: Past::new(filter.m + 1), second: Past::new(filter.even_taps.len()) }
+    /// For one filter, and stretches of up to `longest` samples at the lower rate.
+    pub fn new(filter: &Halfband, longest: usize) -> Self {
+        Self {
+            first: Stretch::new(filter.m, longest),
+            second: Stretch::new(filter.even_taps.len(), longest),
+        }
     }
 
-    /// Two samples at the higher rate give one at the lower.
+    /// A stretch of samples at the higher rate gives one of half as many at the lower.
     #[inline(always)]
-    pub fn push(&mut self, filter: &Halfband, x: [f64; 2]) -> f64 {
-        self.first.push(x[0]);
-        self.second.push(x[1]);
-        dot(&filter.even_taps, self.second.values()) + 0.5 * self.first.values()[filter.m]
-    }
-
-    /// Forgets everything.
-    pub fn reset(&mut self) {
-        self.first.clear();
-        self.second.clear();
+    pub fn process(&mut self, filter: &Halfband, higher: &[f64], lower: &mut [f64]) {
+        let (higher, _) = higher.as_chunks::<2>();
+        let count = higher.len();
+        self.first.take(count, |k| higher[k][0]);
+        self.second.take(count, |k| higher[k][1]);
+        let delayed = self.first.delayed(filter.m, count);
+        self.second.filtered(&filter.even_taps, count, |k, sum| lower[k] = sum + 0.5 * delayed[k]);
+        self.first.end(count);
+        self.second.end(count);
     }
 
     /// Goes on where another one for the same filter stands.

@@ -33,7 +33,6 @@ mod statistics;
 pub use error::DrivenError;
 pub use fast::RELATIVE_ERROR;
 pub use halfband::STOPBAND_DB;
-pub use oversample::{Downsampler, MOST_DOUBLINGS, MOST_FACTOR, OversamplingPlan, Upsampler};
 pub use plan::{DrivenPlan, Options, PlannedValve};
 pub use processor::{DrivenProcessor, Troubles};
 pub use quality::Quality;

@@ -1,6 +1,6 @@
 //! Cascades of doublers and halvers, with a whole number of samples of delay.
 
-use super::halfband::{Doubler, Halfband, Halver, Past};
+use super::halfband::{Doubler, Halfband, Halver, LONGEST_STRETCH, Stretch};
 
 /// Most doublings.
 pub const MOST_DOUBLINGS: usize = 4;
@@ -41,46 +41,44 @@ impl OversamplingPlan {
     }
 }
 
+/// Room for the longest stretch at the highest rate.
+pub type Raised = [f64; LONGEST_STRETCH * MOST_FACTOR];
+
 /// Raises the rate of one signal.
 #[derive(Clone, Debug)]
 pub struct Upsampler {
     stages: Vec<Doubler>,
-    pad: Past,
+    pad: Stretch,
 }
 
 impl Upsampler {
     /// At silence.
     pub fn new(plan: &OversamplingPlan) -> Self {
+        let stage = |(s, filter)| Doubler::new(filter, LONGEST_STRETCH << s);
         Self {
-            stages: plan.filters.iter().map(Doubler::new).collect(),
-            pad: Past::new(plan.pad + 1),
+            stages: plan.filters.iter().enumerate().map(stage).collect(),
+            pad: Stretch::new(plan.pad, LONGEST_STRETCH * plan.factor()),
         }
     }
 
-    /// One sample outside fills the first `factor` entries of `out`, in order of time.
+    /// Up to [`LONGEST_STRETCH`] samples outside fill the first `factor` times as many entries of `out`.
     #[inline(always)]
-    pub fn push(&mut self, plan: &OversamplingPlan, x: f64, out: &mut [f64; MOST_FACTOR]) {
-        out[0] = x;
-        let mut count = 1;
+    pub fn process(&mut self, plan: &OversamplingPlan, x: &[f64], out: &mut Raised) {
+        let mut count = x.len();
+        let mut lower = [0.0; LONGEST_STRETCH * MOST_FACTOR];
+        lower[..count].copy_from_slice(x);
         for s in 0..self.stages.len() {
-            let lower = *out;
-            for k in 0..count {
-                [out[2 * k], out[2 * k + 1]] = self.stages[s].push(&plan.filters[s], lower[k]);
-            }
+            self.stages[s].process(&plan.filters[s], &lower[..count], out);
             count *= 2;
+            if s + 1 < self.stages.len() {
+                lower[..count].copy_from_slice(&out[..count]);
+            }
         }
         if plan.pad > 0 {
-            for x in &mut out[..count] {
-                self.pad.push(*x);
-                *x = self.pad.values()[plan.pad];
-            }
+            self.pad.take(count, |k| out[k]);
+            out[..count].copy_from_slice(self.pad.delayed(plan.pad, count));
+            self.pad.end(count);
         }
-    }
-
-    /// Forgets everything.
-    pub fn reset(&mut self) {
-        self.stages.iter_mut().for_each(Doubler::reset);
-        self.pad.clear();
     }
 
     /// Goes on where another one of the same plan stands, without allocating.
@@ -101,25 +99,22 @@ pub struct Downsampler {
 impl Downsampler {
     /// At silence.
     pub fn new(plan: &OversamplingPlan) -> Self {
-        Self { stages: plan.filters.iter().map(Halver::new).collect() }
+        let stage = |(s, filter)| Halver::new(filter, LONGEST_STRETCH << s);
+        Self { stages: plan.filters.iter().enumerate().map(stage).collect() }
     }
 
-    /// The first `factor` entries of `x`, in order of time, give one sample outside.
+    /// The first entries of `x`, `factor` for each sample outside, give up to [`LONGEST_STRETCH`] of these
+    /// in `out`; `x` is used up.
     #[inline(always)]
-    pub fn push(&mut self, plan: &OversamplingPlan, x: &mut [f64; MOST_FACTOR]) -> f64 {
-        let mut count = plan.factor();
+    pub fn process(&mut self, plan: &OversamplingPlan, x: &mut Raised, out: &mut [f64]) {
+        let mut count = out.len() * plan.factor();
+        let mut lower = [0.0; LONGEST_STRETCH * MOST_FACTOR / 2];
         for s in (0..self.stages.len()).rev() {
+            self.stages[s].process(&plan.filters[s], &x[..count], &mut lower);
             count /= 2;
-            for k in 0..count {
-                x[k] = self.stages[s].push(&plan.filters[s], [x[2 * k], x[2 * k + 1]]);
-            }
+            x[..count].copy_from_slice(&lower[..count]);
         }
-        x[0]
-    }
-
-    /// Forgets everything.
-    pub fn reset(&mut self) {
-        self.stages.iter_mut().for_each(Halver::reset);
+        out.copy_from_slice(&x[..count]);
     }
 
     /// Goes on where another one of the same plan stands, without allocating.
@@ -141,14 +136,21 @@ mod tests {
             let plan = OversamplingPlan::new(doublings);
             let (mut up, mut down) = (Upsampler::new(&plan), Downsampler::new(&plan));
             let signal = |n: f64| (0.3 * n).sin() + 0.5 * (2.4 * n + 1.0).cos();
-            let mut buffer = [0.0; MOST_FACTOR];
-            for n in 0..600 {
-                up.push(&plan, signal(f64::from(n)), &mut buffer);
-                let y = down.push(&plan, &mut buffer);
-                if n > 300 {
-                    let want = signal(f64::from(n) - plan.delay_samples() as f64);
-                    assert!((y - want).abs() < 5e-5, "{doublings} doublings: {y} {want}");
+            let mut raised = [0.0; LONGEST_STRETCH * MOST_FACTOR];
+            // In stretches of every length.
+            let (mut n, mut length) = (0, 1);
+            while n < 600 {
+                let x: Vec<f64> = (n..n + length).map(|n| signal(n as f64)).collect();
+                let mut y = vec![0.0; length];
+                up.process(&plan, &x, &mut raised);
+                down.process(&plan, &mut raised, &mut y);
+                for (k, y) in y.iter().enumerate() {
+                    let want = signal((n + k) as f64 - plan.delay_samples() as f64);
+                    let off = (y - want).abs();
+                    assert!(n < 300 || off < 5e-5, "{doublings} doublings: {y} {want}");
                 }
+                n += length;
+                length = length % LONGEST_STRETCH + 1;
             }
         }
     }

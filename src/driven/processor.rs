@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use super::error::DrivenError;
-use super::halfband::{Past, dot};
-use super::oversample::{Downsampler, MOST_FACTOR, Upsampler};
+use super::halfband::{LONGEST_STRETCH, Stretch};
+use super::oversample::{Downsampler, MOST_FACTOR, Raised, Upsampler};
 use super::plan::DrivenPlan;
 use super::running::{Exchange, Running, running};
 use super::statistics::{Report, ValveTally, report};
@@ -39,31 +39,36 @@ pub struct DrivenProcessor {
     solver: Solver,
     up: Upsampler,
     down: Vec<Downsampler>,
-    past: Vec<Past>,
-    /// Outputs of one sample at the internal rate.
-    fine: Vec<[f64; MOST_FACTOR]>,
+    lowered: Vec<Stretch>,
+    /// The input and the outputs of a stretch at the internal rate.
+    raised: Box<Raised>,
+    fine: Vec<Raised>,
     bad_input: u64,
 }
 
-/// A stretch of signal to run over.
-struct Stretch<'a, 'b> {
+/// A signal to run over.
+struct Run<'a, 'b> {
     processor: &'a mut DrivenProcessor,
     input: &'a [f64],
     outputs: &'a mut [&'b mut [f64]],
 }
 
-impl Work for Stretch<'_, '_> {
+impl Work for Run<'_, '_> {
     type Output = ();
 
     #[inline(always)]
     fn run(self) {
-        for n in 0..self.input.len() {
-            self.processor.sample(self.input[n]);
-            for k in 0..self.outputs.len().min(self.processor.fine.len()) {
-                if let Some(y) = self.outputs[k].get_mut(n) {
-                    *y = self.processor.output(k);
-                }
+        let mut at = 0;
+        while at < self.input.len() {
+            let count = LONGEST_STRETCH.min(self.input.len() - at);
+            self.processor.stretch(&self.input[at..at + count]);
+            for k in 0..self.outputs.len().min(self.processor.lowered.len()) {
+                let from = at.min(self.outputs[k].len());
+                let to = (at + count).min(self.outputs[k].len());
+                self.processor.output(k, &mut self.outputs[k][from..to]);
             }
+            self.processor.end_stretch(count);
+            at += count;
         }
     }
 }
@@ -110,8 +115,13 @@ impl DrivenProcessor {
             },
             up: Upsampler::new(&plan.oversampling),
             down: (0..outputs).map(|_| Downsampler::new(&plan.oversampling)).collect(),
-            past: plan.equalisers.iter().map(|e| Past::new(e.len())).collect(),
-            fine: vec![[0.0; MOST_FACTOR]; outputs],
+            lowered: plan
+                .equalisers
+                .iter()
+                .map(|e| Stretch::new(e.len(), LONGEST_STRETCH))
+                .collect(),
+            raised: Box::new([0.0; LONGEST_STRETCH * MOST_FACTOR]),
+            fine: vec![[0.0; LONGEST_STRETCH * MOST_FACTOR]; outputs],
             bad_input: 0,
             plan,
         }
@@ -131,34 +141,57 @@ impl DrivenProcessor {
 
     /// The same for all outputs: `outputs` has one slice for each, as long as the input.
     pub fn process_all_into(&mut self, input: &[f64], outputs: &mut [&mut [f64]]) {
-        widest(Stretch { processor: self, input, outputs });
+        widest(Run { processor: self, input, outputs });
     }
 
+    /// Takes a stretch of input through the circuit, up to where the outputs' equalisers begin.
     #[inline(always)]
-    fn output(&self, k: usize) -> f64 {
-        dot(&self.plan.equalisers[k], self.past[k].values())
-    }
-
-    #[inline(always)]
-    fn sample(&mut self, x: f64) {
-        let x = if x.is_finite() && x.abs() <= LARGEST_INPUT_V {
-            x
-        } else {
-            self.bad_input += 1;
-            if x.is_nan() { 0.0 } else { x.clamp(-LARGEST_INPUT_V, LARGEST_INPUT_V) }
-        };
+    fn stretch(&mut self, input: &[f64]) {
+        let count = input.len();
+        let mut x = [0.0; LONGEST_STRETCH];
+        for n in 0..count {
+            x[n] = self.usable(input[n]);
+        }
         let plan = &*self.plan;
-        let mut raised = [0.0; MOST_FACTOR];
-        self.up.push(&plan.oversampling, x, &mut raised);
-        for k in 0..plan.oversampling.factor() {
-            self.solver.step(plan, raised[k], k);
-            for y in 0..self.fine.len() {
-                self.fine[y][k] = self.solver.outputs[y];
+        let factor = plan.oversampling.factor();
+        self.up.process(&plan.oversampling, &x[..count], &mut self.raised);
+        for n in 0..count {
+            for k in 0..factor {
+                let at = n * factor + k;
+                self.solver.step(plan, self.raised[at], k);
+                for y in 0..self.fine.len() {
+                    self.fine[y][at] = self.solver.outputs[y];
+                }
             }
         }
         for y in 0..self.fine.len() {
-            self.past[y].push(self.down[y].push(&plan.oversampling, &mut self.fine[y]));
+            let mut low = [0.0; LONGEST_STRETCH];
+            self.down[y].process(&plan.oversampling, &mut self.fine[y], &mut low[..count]);
+            self.lowered[y].take(count, |n| low[n]);
         }
+    }
+
+    /// One output of the stretch.
+    #[inline(always)]
+    fn output(&self, k: usize, out: &mut [f64]) {
+        self.lowered[k].filtered(&self.plan.equalisers[k], out.len(), |n, y| out[n] = y);
+    }
+
+    #[inline(always)]
+    fn end_stretch(&mut self, count: usize) {
+        for k in 0..self.lowered.len() {
+            self.lowered[k].end(count);
+        }
+    }
+
+    /// A sample of the input, or what is taken for it.
+    #[inline(always)]
+    fn usable(&mut self, x: f64) -> f64 {
+        if x.is_finite() && x.abs() <= LARGEST_INPUT_V {
+            return x;
+        }
+        self.bad_input += 1;
+        if x.is_nan() { 0.0 } else { x.clamp(-LARGEST_INPUT_V, LARGEST_INPUT_V) }
     }
 
     /// Back to rest, with all counts at zero.
@@ -220,7 +253,7 @@ impl DrivenProcessor {
         for (own, theirs) in self.down.iter_mut().zip(&other.down) {
             own.copy_from(theirs);
         }
-        for (own, theirs) in self.past.iter_mut().zip(&other.past) {
+        for (own, theirs) in self.lowered.iter_mut().zip(&other.lowered) {
             own.copy_from(theirs);
         }
         Ok(())
