@@ -12,6 +12,7 @@ pub mod driven;
 pub mod linear;
 pub mod live;
 pub mod page;
+pub mod parallel;
 pub mod plot;
 pub mod random;
 pub mod render;

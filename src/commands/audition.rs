@@ -1,12 +1,11 @@
 //! Filling the audition page from a job and its rendered clips.
 
-use rayon::prelude::*;
-
 use crate::amp::{AmpState, Difference, INPUT_PART, Job, PartKind, What};
 use crate::analysis::{GUITAR_STRINGS, tone_words};
 use crate::audio::{Clip, resample};
 use crate::circuit::LinearCircuit;
 use crate::page::model as page;
+use crate::parallel;
 use crate::render::{ClipSet, RenderedClip, Rest, Tape};
 
 use super::Failure;
@@ -57,10 +56,7 @@ pub fn page_model(job: &Job, clips: &[ClipSet]) -> Result<page::PageModel, Failu
         safety_words: job.safety.clone(),
         job_digest: job.digest()?,
         versions,
-        clips: clips
-            .par_iter()
-            .map(|set| clip(job, set, &order, after))
-            .collect::<Result<_, _>>()?,
+        clips: parallel::try_map(clips, |set| clip(job, set, &order, after))?,
         response: Some(response(&states, curves, speaker)),
         dials: dial_scales(job)?,
         ..page::PageModel::default()
@@ -100,7 +96,7 @@ fn level_db(state: &AmpState) -> Result<Vec<f64>, Failure> {
 }
 
 fn curves(states: &[&AmpState]) -> Result<Vec<Vec<f64>>, Failure> {
-    states.par_iter().map(|state| level_db(state)).collect()
+    parallel::try_map(states, |state| level_db(state))
 }
 
 /// The first speaker of the first version that has one.

@@ -3,7 +3,6 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use rayon::prelude::*;
 use serde::Serialize;
 
 use super::ask::{Outlets, refuse_existing, say, sayln};
@@ -19,6 +18,7 @@ use crate::audio::write_whole;
 use crate::circuit::LinearCircuit;
 use crate::driven::Quality;
 use crate::page::model::{BreakUp, BreakUpRow};
+use crate::parallel;
 use crate::plot::{Axis, Curve, Figure, Mark, Scale};
 use crate::report::{DrivenReport, RATE_HZ, makers, peak_volts, words};
 use crate::units::Position;
@@ -110,14 +110,11 @@ pub fn run(args: &BreakupArgs) -> Result<(), Failure> {
     };
     let settings = settings(&subject, args)?;
     let bar = bar(settings.len() as u64, "raising the level");
-    let cases: Vec<Case> = settings
-        .par_iter()
-        .map(|setting| {
-            let case = case(setting, args, job_peak_volts);
-            bar.inc(1);
-            case
-        })
-        .collect::<Result<_, Failure>>()?;
+    let cases: Vec<Case> = parallel::try_map(&settings, |setting| {
+        let case = case(setting, args, job_peak_volts);
+        bar.inc(1);
+        case
+    })?;
     bar.finish_and_clear();
     let title = settings.first().map_or("", |s| s.state.title());
     let words = sentences(args, &cases);

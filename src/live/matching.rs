@@ -1,12 +1,11 @@
 //! Gains: how loud a version is played, as loud as the amp would be or all equally loud.
 
-use rayon::prelude::*;
-
 use super::error::LiveError;
 use super::voice::VoicePlan;
 use crate::amp::AmpState;
 use crate::audio::{Clip, match_loudness};
 use crate::driven::Quality;
+use crate::parallel;
 use crate::render::RenderPath;
 
 /// Peak of the loudest version with the reference clip: 6 dB are left for playing harder than it.
@@ -43,17 +42,14 @@ pub fn match_versions(
         RenderPath::Driven(_) => RenderPath::Driven(Quality::Draft),
     };
     let frames = reference_volts.len().min((MOST_S * rate_hz) as usize);
-    let clips: Vec<Clip> = states
-        .par_iter()
-        .map(|state| {
-            let mut samples = vec![0.0; frames];
-            VoicePlan::new(state, path, rate_hz)?
-                .voice()
-                .process_into(&reference_volts[..frames], &mut samples);
-            samples.iter_mut().filter(|y| !y.is_finite()).for_each(|y| *y = 0.0);
-            Ok::<_, LiveError>(Clip { samples, sample_rate_hz })
-        })
-        .collect::<Result<_, _>>()?;
+    let clips: Vec<Clip> = parallel::try_map(states, |state| {
+        let mut samples = vec![0.0; frames];
+        VoicePlan::new(state, path, rate_hz)?
+            .voice()
+            .process_into(&reference_volts[..frames], &mut samples);
+        samples.iter_mut().filter(|y| !y.is_finite()).for_each(|y| *y = 0.0);
+        Ok::<_, LiveError>(Clip { samples, sample_rate_hz })
+    })?;
     let peak = clips.iter().map(Clip::peak).fold(0.0, f64::max);
     let as_is = if peak > 0.0 { HEADROOM / peak } else { 1.0 };
     let clips: Vec<Clip> = clips.iter().map(|c| c.scaled(as_is)).collect();

@@ -25,11 +25,12 @@ mod waveform;
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use rayon::prelude::*;
 use thiserror::Error;
 
 use escape::Text;
 use model::PageModel;
+
+use crate::parallel;
 
 /// Why no page could be made.
 #[derive(Debug, Error)]
@@ -94,18 +95,11 @@ pub fn write_page(model: &PageModel) -> Result<Page, PageError> {
             takes.chain(differences).map(|samples| (samples.as_slice(), clip.sample_rate_hz))
         })
         .collect();
-    let sounds: Vec<data::Sound> = takes
-        .par_iter()
-        .map(|&(samples, sample_rate_hz)| {
-            let quantised = sound::quantise(samples);
-            let file = sound::pack(&quantised.steps, sample_rate_hz);
-            data::Sound {
-                gain: quantised.gain,
-                text: STANDARD.encode(&file.bytes),
-                kind: file.kind,
-            }
-        })
-        .collect();
+    let sounds: Vec<data::Sound> = parallel::map(&takes, |&(samples, sample_rate_hz)| {
+        let quantised = sound::quantise(samples);
+        let file = sound::pack(&quantised.steps, sample_rate_hz);
+        data::Sound { gain: quantised.gain, text: STANDARD.encode(&file.bytes), kind: file.kind }
+    });
     let sound_bytes = sounds.iter().map(|sound| sound.text.len()).sum();
 
     let script = format!("\"use strict\";(() => {{\n{}}})();\n", SCRIPT.concat());

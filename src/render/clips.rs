@@ -2,13 +2,12 @@
 
 use std::path::Path;
 
-use rayon::prelude::*;
-
 use super::plan::{RenderError, RenderPath, VersionPlan};
 use super::source::{ClipSource, run_clip};
 use super::tape::{Tape, TapeWriter};
 use crate::amp::Job;
 use crate::audio::{Clip, LoudnessMeter, MatchedClip, MeasuredLoudness, match_measured};
+use crate::parallel;
 
 /// Silence that is added after a clip, so that what rings on is heard to its end.
 pub const TAIL_S: f64 = 0.5;
@@ -74,14 +73,10 @@ pub fn render_clips(
 ) -> Result<Vec<ClipSet>, RenderError> {
     let states: Vec<_> = job.versions().collect();
     let pairs: Vec<_> = clips.iter().flat_map(|c| states.iter().map(move |s| (c, *s))).collect();
-    // Collecting in order keeps the answer the same whatever the number of threads.
-    let takes: Vec<Take> = pairs
-        .into_par_iter()
-        .map(|(clip, state)| {
-            let plan = VersionPlan::new(state, path, f64::from(clip.sample_rate_hz()))?;
-            take(clip, &plan, folder, passed)
-        })
-        .collect::<Result<_, RenderError>>()?;
+    let takes: Vec<Take> = parallel::try_map(&pairs, |(clip, state)| {
+        let plan = VersionPlan::new(state, path, f64::from(clip.sample_rate_hz()))?;
+        take(clip, &plan, folder, passed)
+    })?;
     let mut takes = takes.into_iter();
     clips.iter().map(|clip| set(&clip.name, takes.by_ref().take(states.len()).collect())).collect()
 }

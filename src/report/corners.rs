@@ -2,7 +2,6 @@
 
 use indexmap::IndexMap;
 use nalgebra::Complex;
-use rayon::prelude::*;
 
 use super::model::CornerReport;
 use crate::amp::{BuiltCircuit, INPUT_PART};
@@ -13,6 +12,7 @@ use crate::analysis::{
     CrossingError, LevelCurve, MeasureError, MeasuredResponse, Sweep, SweepPlan,
 };
 use crate::circuit::{Circuit, CircuitError, Kind, LinearCircuit, Node};
+use crate::parallel;
 use crate::render::{RenderError, VersionPlan};
 use crate::units::Farads;
 
@@ -38,10 +38,9 @@ impl<'a> NodeMeasurements<'a> {
     ) -> Result<Self, RenderError> {
         let wrong = |source| RenderError::Circuit { version: version.to_owned(), source };
         let poles = linear.poles().map_err(wrong)?;
-        let known = nodes
-            .par_iter()
-            .map(|&node| Ok((node, sweep.measure(version, linear, &poles, node)?)))
-            .collect::<Result<Vec<_>, RenderError>>()?;
+        let known = parallel::try_map(nodes, |&node| {
+            Ok::<_, RenderError>((node, sweep.measure(version, linear, &poles, node)?))
+        })?;
         Ok(Self { version, linear, poles, sweep, known: known.into_iter().collect() })
     }
 

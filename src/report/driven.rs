@@ -1,6 +1,5 @@
 //! The driven part of a report: how far each stage is driven, and where each version breaks up.
 
-use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job};
@@ -8,6 +7,7 @@ use crate::analysis::breakup::{Breakup, Onset, THRESHOLDS_PERCENT, breakup};
 use crate::analysis::stages::{Electrode, StageDrive, StageTone, StageTones, Stages, shares};
 use crate::analysis::tone::Patience;
 use crate::driven::{DrivenError, Quality};
+use crate::parallel;
 use crate::render::{ClipSource, RenderError};
 
 /// Frequency of the tone: an octave above the A string.
@@ -100,14 +100,11 @@ pub fn driven_report(
     let excerpts = clips.iter().map(Excerpt::of).collect::<Result<Vec<_>, _>>()?;
     let states: Vec<&AmpState> = job.versions().collect();
     let each = driven_work(job, clips) / states.len().max(1) as u64;
-    let versions = states
-        .par_iter()
-        .map(|state| {
-            let version = version(state, &excerpts, tone_peak_volts, quality)?;
-            passed(each);
-            Ok(version)
-        })
-        .collect::<Result<Vec<_>, RenderError>>()?;
+    let versions = parallel::try_map(&states, |state| {
+        let version = version(state, &excerpts, tone_peak_volts, quality)?;
+        passed(each);
+        Ok::<_, RenderError>(version)
+    })?;
     let named: Vec<(&str, &Breakup)> =
         versions.iter().map(|v| (v.name.as_str(), &v.break_up)).collect();
     let words = words(&named);

@@ -1,7 +1,5 @@
 //! Makes the report of a job: every figure from the circuit beside the same figure from audio.
 
-use rayon::prelude::*;
-
 use super::corners::{NodeMeasurements, NodeSweep, corner_nodes, corner_reports};
 use super::model::*;
 use super::trim::trim_report;
@@ -9,6 +7,7 @@ use crate::amp::{AmpState, BuiltCircuit, INPUT_PART, Job};
 use crate::analysis::corners::decibels;
 use crate::analysis::{GUITAR_STRINGS, MeasuredResponse};
 use crate::circuit::{LinearCircuit, Node};
+use crate::parallel;
 use crate::render::{ClipSource, RenderError};
 
 /// Points of a curve, 10 Hz to 20 kHz.
@@ -54,14 +53,11 @@ pub fn make_report(
         .collect::<Result<_, RenderError>>()?;
     let sweep = NodeSweep::new(sample_rate_hz)
         .map_err(|source| RenderError::Measure { version: job.compare.before.clone(), source })?;
-    let analysed: Vec<(VersionReport, MeasuredResponse)> = versions
-        .par_iter()
-        .map(|v| {
-            let report = version_report(v, &sweep);
-            passed(ANALYSIS_FRAMES);
-            report
-        })
-        .collect::<Result<_, _>>()?;
+    let analysed: Vec<(VersionReport, MeasuredResponse)> = parallel::try_map(&versions, |v| {
+        let report = version_report(v, &sweep);
+        passed(ANALYSIS_FRAMES);
+        report
+    })?;
     let index = |name: &str| versions.iter().position(|v| v.state.version() == name).unwrap_or(0);
     let (b, a) = (index(&job.compare.before), index(&job.compare.after));
     let (before, after) = (&versions[b], &versions[a]);

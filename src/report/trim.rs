@@ -1,10 +1,9 @@
 //! The low-end trim: what the job's own clips lose below the speaker's range, and what the guitar keeps.
 
-use rayon::prelude::*;
-
 use super::model::{ClipTrim, RangeReport, StringChange, TrimReport};
 use crate::amp::{AmpState, Job};
 use crate::analysis::{Spectrum, SpectrumMeter};
+use crate::parallel;
 use crate::render::{ClipSource, RenderError, RenderPath, VersionPlan, run_clip};
 
 /// Bins of the spectra: sixty of them lie between 30 Hz and the low E.
@@ -29,28 +28,22 @@ pub fn trim_report(
 ) -> Result<TrimReport, RenderError> {
     let below_hz = job.trim.below.0;
     let lowest_hz = job.trim.speaker_lowest.map(|f| f.0).or(range.map(|r| r.lowest_hz));
-    let clips: Vec<ClipTrim> = clips
-        .par_iter()
-        .map(|clip| {
-            let rate = f64::from(clip.sample_rate_hz());
-            let (b, a) =
-                rayon::join(|| spectrum(before, clip, passed), || spectrum(after, clip, passed));
-            let (b, a) = (b?, a?);
-            let change =
-                |low: f64, high: f64| a.band_level_db(low, high) - b.band_level_db(low, high);
-            let nyquist = 0.5 * rate;
-            Ok(ClipTrim {
-                clip: clip.name.clone(),
-                below_change_db: change(0.0, below_hz),
-                below_range_change_db: lowest_hz.map(|hz| change(0.0, hz)),
-                below_share_before_db: b.band_level_db(0.0, below_hz)
-                    - b.band_level_db(0.0, nyquist),
-                below_share_after_db: a.band_level_db(0.0, below_hz)
-                    - a.band_level_db(0.0, nyquist),
-                whole_change_db: change(0.0, nyquist),
-            })
+    let clips: Vec<ClipTrim> = parallel::try_map(clips, |clip| {
+        let rate = f64::from(clip.sample_rate_hz());
+        let (b, a) =
+            rayon::join(|| spectrum(before, clip, passed), || spectrum(after, clip, passed));
+        let (b, a) = (b?, a?);
+        let change = |low: f64, high: f64| a.band_level_db(low, high) - b.band_level_db(low, high);
+        let nyquist = 0.5 * rate;
+        Ok::<_, RenderError>(ClipTrim {
+            clip: clip.name.clone(),
+            below_change_db: change(0.0, below_hz),
+            below_range_change_db: lowest_hz.map(|hz| change(0.0, hz)),
+            below_share_before_db: b.band_level_db(0.0, below_hz) - b.band_level_db(0.0, nyquist),
+            below_share_after_db: a.band_level_db(0.0, below_hz) - a.band_level_db(0.0, nyquist),
+            whole_change_db: change(0.0, nyquist),
         })
-        .collect::<Result<_, RenderError>>()?;
+    })?;
     let low_e = strings.first();
     let low_e_change_db = low_e.map_or(0.0, |s| s.measured_change_db);
     let wanted = job.trim.trimmed_by_at_least.0;

@@ -1,9 +1,9 @@
 //! Which single part, with another value, would bring one amp nearest to the other.
 
-use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::circuit::{Circuit, CircuitError, Kind};
+use crate::parallel;
 use crate::units::{Farads, Ohms, Quantity, Series};
 
 use super::band::Distance;
@@ -64,28 +64,31 @@ pub fn single_changes(
             left_out.push(part.name.clone());
         }
     }
-    let tried: Vec<Option<PartChange>> = parts
-        .par_iter()
-        .map(|(name, value, kind)| {
-            let theirs = model.and_then(|m| m.part(name)).and_then(|p| value_of(&p.kind));
-            let opened = dialled.open(name)?;
-            let mut best: Option<(f64, Distance)> = None;
-            for to in candidates(kind, *value, theirs, series) {
-                let other = opened.with(&with_value(kind, to))?;
-                let found = follow(&other, &rules.band, target_db, false, &at_best.turns)?;
-                if best.is_none_or(|b| found.distance.whole_db < b.1.whole_db) {
-                    best = Some((to, found.distance));
-                }
-            }
-            tick();
-            // The best value's knobs are looked for once more over all their travel.
-            let Some((to, _)) = best else { return Ok(None) };
+    let tried: Vec<Option<PartChange>> = parallel::try_map(&parts, |(name, value, kind)| {
+        let theirs = model.and_then(|m| m.part(name)).and_then(|p| value_of(&p.kind));
+        let opened = dialled.open(name)?;
+        let mut best: Option<(f64, Distance)> = None;
+        for to in candidates(kind, *value, theirs, series) {
             let other = opened.with(&with_value(kind, to))?;
-            let closest = Atlas::new(&other, &rules.band)?.closest(target_db, false)?;
-            let (turns, distance) = (closest.turns, closest.distance);
-            Ok(Some(PartChange { part: name.clone(), from: *value, to, turns, distance }))
-        })
-        .collect::<Result<_, CircuitError>>()?;
+            let found = follow(&other, &rules.band, target_db, false, &at_best.turns)?;
+            if best.is_none_or(|b| found.distance.whole_db < b.1.whole_db) {
+                best = Some((to, found.distance));
+            }
+        }
+        tick();
+        // The best value's knobs are looked for once more over all their travel.
+        let Some((to, _)) = best else { return Ok(None) };
+        let other = opened.with(&with_value(kind, to))?;
+        let closest = Atlas::new(&other, &rules.band)?.closest(target_db, false)?;
+        let (turns, distance) = (closest.turns, closest.distance);
+        Ok::<_, CircuitError>(Some(PartChange {
+            part: name.clone(),
+            from: *value,
+            to,
+            turns,
+            distance,
+        }))
+    })?;
     let mut changes: Vec<PartChange> = tried.into_iter().flatten().collect();
     changes.sort_by(|a, b| a.distance.whole_db.total_cmp(&b.distance.whole_db));
     Ok(PartChanges { now: at_best.distance, changes, left_out })

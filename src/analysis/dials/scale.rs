@@ -1,9 +1,9 @@
 //! One scale against the other: for each position of a knob here, the closest positions there.
 
-use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::circuit::CircuitError;
+use crate::parallel;
 use crate::units::Position;
 
 use super::band::{Band, Distance};
@@ -146,14 +146,11 @@ pub fn scale(
     tick: &(dyn Fn() + Sync),
 ) -> Result<Scale, CircuitError> {
     let asker = Asker { here, atlas: Atlas::new(there, &rules.band)?, rules };
-    let rows: Vec<Row> = positions
-        .par_iter()
-        .map(|p| {
-            let row = asker.row(*p);
-            tick();
-            row
-        })
-        .collect::<Result<_, CircuitError>>()?;
+    let rows: Vec<Row> = parallel::try_map(positions, |p| {
+        let row = asker.row(*p);
+        tick();
+        row
+    })?;
     let mut ends = Vec::new();
     if let Some(first) = asker.end(&rows, false)? {
         ends.push(first);

@@ -7,9 +7,9 @@
 //! estimation of nonlinear parameters", J. SIAM 11(2), 1963). No chance is involved.
 
 use nalgebra::{DMatrix, DVector};
-use rayon::prelude::*;
 
 use crate::circuit::CircuitError;
+use crate::parallel;
 
 use super::band::{Band, Distance};
 use super::dialled::{Dialled, Scratch};
@@ -53,14 +53,12 @@ impl<'a> Atlas<'a> {
         let knobs = dialled.knobs().len();
         let side = GRID[knobs.min(MOST_FREE)];
         let count = side.pow(knobs as u32);
-        let levels: Vec<Vec<f64>> = (0..count)
-            .into_par_iter()
-            .map_init(Scratch::default, |scratch, index| {
-                let mut levels = Vec::new();
-                dialled.levels_into(&grid_turns(index, knobs, side), scratch, &mut levels)?;
-                Ok(levels)
-            })
-            .collect::<Result<_, CircuitError>>()?;
+        let levels = parallel::numbers_with(count, Scratch::default, |scratch, index| {
+            let mut levels = Vec::new();
+            dialled.levels_into(&grid_turns(index, knobs, side), scratch, &mut levels)?;
+            Ok(levels)
+        });
+        let levels = levels.into_iter().collect::<Result<Vec<Vec<f64>>, CircuitError>>()?;
         Ok(Self { dialled, band, side, levels_db: levels.concat() })
     }
 

@@ -1,11 +1,11 @@
 //! Many draws of one version, or of two.
 
-use rayon::prelude::*;
 use serde::Serialize;
 use thiserror::Error;
 
 use crate::analysis::trial::Bench;
 use crate::circuit::{Circuit, CircuitError, LinearCircuit, Node, RestWorkspace};
+use crate::parallel;
 
 use super::bands::{Percentiles, percentiles};
 use super::corner::{CornerPlan, corner_hz};
@@ -163,38 +163,36 @@ impl<'a> Stand<'a> {
     /// The corner case at each frequency, exact for the ends that the slopes point to.
     fn worst(&self, nominal: &Drawn) -> Result<Vec<[f64; 2]>, CircuitError> {
         let tolerances = &self.side.tolerances;
-        let slopes: Vec<Vec<f64>> = (0..tolerances.len())
-            .into_par_iter()
-            .map_init(
-                || self.bench.workspace(),
-                |workspace, part| {
-                    // A small step: the sign of the slope is what counts.
-                    let step = |i: usize, _: &Tolerance| if i == part { 0.1 } else { 0.0 };
-                    let moved = deviated(&self.side.circuit, tolerances, step)?;
-                    let there = self.solved(&moved, workspace)?;
-                    let pairs = there.levels_db.iter().zip(&nominal.levels_db);
-                    Ok(pairs.map(|(there, here)| there - here).collect())
-                },
-            )
-            .collect::<Result<_, CircuitError>>()?;
-        (0..self.frequencies_hz.len())
-            .into_par_iter()
-            .map_init(
-                || self.bench.workspace(),
-                |workspace, k| {
-                    let mut ends = [0.0; 2];
-                    for (end, direction) in ends.iter_mut().zip([-1.0, 1.0]) {
-                        let toward = |i: usize, _: &Tolerance| direction * slopes[i][k].signum();
-                        let circuit = deviated(&self.side.circuit, tolerances, toward)?;
-                        let linear = self.bench.solved_again(&circuit, workspace)?;
-                        let transfer = linear.transfer(&self.side.source, self.side.output)?;
-                        let gain = transfer.gain(self.frequencies_hz[k])?;
-                        *end = 10.0 * gain.norm_sqr().max(f64::MIN_POSITIVE).log10();
-                    }
-                    Ok(ends)
-                },
-            )
-            .collect()
+        let slopes = parallel::numbers_with(
+            tolerances.len(),
+            || self.bench.workspace(),
+            |workspace, part| {
+                // A small step: the sign of the slope is what counts.
+                let step = |i: usize, _: &Tolerance| if i == part { 0.1 } else { 0.0 };
+                let moved = deviated(&self.side.circuit, tolerances, step)?;
+                let there = self.solved(&moved, workspace)?;
+                let pairs = there.levels_db.iter().zip(&nominal.levels_db);
+                Ok(pairs.map(|(there, here)| there - here).collect())
+            },
+        );
+        let slopes = slopes.into_iter().collect::<Result<Vec<Vec<f64>>, CircuitError>>()?;
+        let worst = parallel::numbers_with(
+            self.frequencies_hz.len(),
+            || self.bench.workspace(),
+            |workspace, k| {
+                let mut ends = [0.0; 2];
+                for (end, direction) in ends.iter_mut().zip([-1.0, 1.0]) {
+                    let toward = |i: usize, _: &Tolerance| direction * slopes[i][k].signum();
+                    let circuit = deviated(&self.side.circuit, tolerances, toward)?;
+                    let linear = self.bench.solved_again(&circuit, workspace)?;
+                    let transfer = linear.transfer(&self.side.source, self.side.output)?;
+                    let gain = transfer.gain(self.frequencies_hz[k])?;
+                    *end = 10.0 * gain.norm_sqr().max(f64::MIN_POSITIVE).log10();
+                }
+                Ok(ends)
+            },
+        );
+        worst.into_iter().collect()
     }
 
     fn spread(&self, nominal: &Drawn, draws: &[&Drawn]) -> Result<SideSpread, CircuitError> {
@@ -227,10 +225,9 @@ impl<'a> Stand<'a> {
 /// Percentiles at each frequency of many curves.
 fn columns(curves: Vec<&[f64]>) -> Vec<Percentiles> {
     let points = curves.first().map_or(0, |c| c.len());
-    (0..points)
-        .into_par_iter()
-        .map(|k| percentiles(curves.iter().map(|c| c[k]).collect()).unwrap_or_default())
-        .collect()
+    parallel::numbers(points, |k| {
+        percentiles(curves.iter().map(|c| c[k]).collect()).unwrap_or_default()
+    })
 }
 
 /// Draws the versions, the same parts with the same luck in both.
@@ -250,26 +247,29 @@ pub fn spread(plan: &Plan, tick: &(dyn Fn() + Sync)) -> Result<Spread, SpreadErr
     let stands: Vec<&Stand> = std::iter::once(&before).chain(after.as_ref()).collect();
     let nominal: Vec<Drawn> =
         stands.iter().map(|s| s.read(s.bench.linear())).collect::<Result<_, _>>()?;
-    let all: Vec<Result<Vec<Drawn>, CircuitError>> = (0..plan.draws as u64)
-        .into_par_iter()
-        .map_init(
-            || stands.iter().map(|s| s.bench.workspace()).collect::<Vec<_>>(),
-            |workspaces, draw| {
-                let one = stands
-                    .iter()
-                    .zip(workspaces)
-                    .map(|(stand, workspace)| {
-                        let s = stand.side;
-                        let circuit =
-                            drawn(&s.circuit, &s.tolerances, plan.distribution, plan.seed, draw)?;
-                        stand.solved(&circuit, workspace)
-                    })
-                    .collect();
-                tick();
-                one
-            },
-        )
-        .collect();
+    let all: Vec<Result<Vec<Drawn>, CircuitError>> = parallel::numbers_with(
+        plan.draws,
+        || stands.iter().map(|s| s.bench.workspace()).collect::<Vec<_>>(),
+        |workspaces, draw| {
+            let one = stands
+                .iter()
+                .zip(workspaces)
+                .map(|(stand, workspace)| {
+                    let s = stand.side;
+                    let circuit = drawn(
+                        &s.circuit,
+                        &s.tolerances,
+                        plan.distribution,
+                        plan.seed,
+                        draw as u64,
+                    )?;
+                    stand.solved(&circuit, workspace)
+                })
+                .collect();
+            tick();
+            one
+        },
+    );
     // An amp that does not bias up at all is worth an error rather than a gap in the percentiles.
     let lost = all.iter().filter(|d| d.is_err()).count();
     if let Some(Err(source)) = all.iter().find(|d| d.is_err()) {

@@ -3,7 +3,6 @@
 
 use std::collections::BTreeMap;
 
-use rayon::prelude::*;
 use serde::Serialize;
 use thiserror::Error;
 
@@ -12,6 +11,7 @@ use crate::analysis::trial::{Bench, added, ports};
 use crate::circuit::{
     Circuit, CircuitError, Kind, LinearCircuit, Multiport, Node, OperatingPoint, Port,
 };
+use crate::parallel;
 use crate::random::{Counter, unit};
 
 use super::goal::{Goal, Goals, Outcome};
@@ -260,18 +260,14 @@ impl Search {
     }
 
     fn every_one(&self, count: usize, tick: &(dyn Fn() + Sync)) -> Vec<Trial> {
-        let lists: Vec<Vec<Trial>> = self
-            .chunks()
-            .par_iter()
-            .map(|movers| {
-                let mut best = Best { count, trials: Vec::new() };
-                if let Some((multiport, missed)) = self.solved(movers) {
-                    best = self.all_others(movers, &multiport, missed, count);
-                }
-                tick();
-                best.trials
-            })
-            .collect();
+        let lists: Vec<Vec<Trial>> = parallel::map(&self.chunks(), |movers| {
+            let mut best = Best { count, trials: Vec::new() };
+            if let Some((multiport, missed)) = self.solved(movers) {
+                best = self.all_others(movers, &multiport, missed, count);
+            }
+            tick();
+            best.trials
+        });
         let mut best = Best { count, trials: Vec::new() };
         lists.into_iter().flatten().for_each(|t| best.offer(t));
         best.trials
@@ -293,22 +289,19 @@ impl Search {
             best.offer(self.judged(movers.to_vec(), multiport, missed, &mut squares));
             return best;
         };
-        let lists: Vec<Vec<Trial>> = (0..last.values.len())
-            .into_par_iter()
-            .map(|place| {
-                let mut walk = Walk {
-                    search: self,
-                    missed,
-                    places: [movers, &vec![0; depth]].concat(),
-                    levels: vec![Multiport::default(); depth],
-                    spare: Multiport::default(),
-                    squares: vec![vec![0.0; multiport.points()]; self.goals.nodes().len()],
-                    best: Best { count, trials: Vec::new() },
-                };
-                walk.take(multiport, depth - 1, place);
-                walk.best.trials
-            })
-            .collect();
+        let lists: Vec<Vec<Trial>> = parallel::numbers(last.values.len(), |place| {
+            let mut walk = Walk {
+                search: self,
+                missed,
+                places: [movers, &vec![0; depth]].concat(),
+                levels: vec![Multiport::default(); depth],
+                spare: Multiport::default(),
+                squares: vec![vec![0.0; multiport.points()]; self.goals.nodes().len()],
+                best: Best { count, trials: Vec::new() },
+            };
+            walk.take(multiport, depth - 1, place);
+            walk.best.trials
+        });
         let mut best = Best { count, trials: Vec::new() };
         lists.into_iter().flatten().for_each(|t| best.offer(t));
         best
@@ -338,33 +331,30 @@ impl Search {
     /// One part after the other: all its values with the rest held, the best kept, round after round.
     fn coordinates(&self, count: usize, tick: &(dyn Fn() + Sync)) -> (Method, Vec<Trial>) {
         let parts: Vec<&Part> = self.movers.iter().chain(&self.others).collect();
-        let runs: Vec<BTreeMap<Vec<usize>, Trial>> = (0..STARTS)
-            .into_par_iter()
-            .map(|start| {
-                let mut seen = BTreeMap::new();
-                let mut at: Vec<usize> = parts
-                    .iter()
-                    .map(|p| match start {
-                        0 => nearest_place(&p.values, self.present[p.choice]),
-                        _ => {
-                            let draw = Counter::new(0, start as u64).named(&p.name);
-                            ((unit(draw) * p.values.len() as f64) as usize).min(p.values.len() - 1)
-                        }
-                    })
-                    .collect();
-                for _ in 0..MOST_ROUNDS {
-                    let before = at.clone();
-                    for k in 0..parts.len() {
-                        at = self.best_along(&at, k, &mut seen);
+        let runs: Vec<BTreeMap<Vec<usize>, Trial>> = parallel::numbers(STARTS, |start| {
+            let mut seen = BTreeMap::new();
+            let mut at: Vec<usize> = parts
+                .iter()
+                .map(|p| match start {
+                    0 => nearest_place(&p.values, self.present[p.choice]),
+                    _ => {
+                        let draw = Counter::new(0, start as u64).named(&p.name);
+                        ((unit(draw) * p.values.len() as f64) as usize).min(p.values.len() - 1)
                     }
-                    if at == before {
-                        break;
-                    }
+                })
+                .collect();
+            for _ in 0..MOST_ROUNDS {
+                let before = at.clone();
+                for k in 0..parts.len() {
+                    at = self.best_along(&at, k, &mut seen);
                 }
-                tick();
-                seen
-            })
-            .collect();
+                if at == before {
+                    break;
+                }
+            }
+            tick();
+            seen
+        });
         let mut known = BTreeMap::new();
         runs.into_iter().for_each(|r| known.extend(r));
         let method = Method::Coordinates {
