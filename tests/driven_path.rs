@@ -3,13 +3,15 @@
 mod common;
 
 use std::f64::consts::TAU;
+use std::path::Path;
 use std::sync::Arc;
 
-use common::aliases::worst_alias_db;
+use common::aliases::{distance_from_fine_db, worst_alias_db};
 use common::{deck, reference};
 use nalgebra::Complex;
 use presolder::amp::{AmpFile, INPUT_PART, amp_names};
 use presolder::analysis::tone::{Patience, ToneRun};
+use presolder::audio::{ChannelChoice, read_wav};
 use presolder::circuit::{Circuit, GROUND, Kind, LinearCircuit, Node};
 use presolder::driven::{DrivenPlan, Options, Quality, Troubles};
 use presolder::units::Position;
@@ -268,6 +270,24 @@ fn aliases_stay_below_80_db() {
             println!("{name}, {frequency_hz} Hz of {peak} V: aliases at {db:.1} dB");
             assert!(db < -80.0, "{name}, {frequency_hz} Hz: {db} dB");
         }
+    }
+}
+
+/// What aliases leave of a guitar: whole amps, overdriven, at the default quality against twice the rate.
+#[test]
+fn a_guitar_sounds_as_it_does_at_twice_the_rate() {
+    let clip = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-audio/open-chords.wav");
+    let clip = read_wav(&clip, ChannelChoice::Mix).expect("the clip");
+    let signal = |peak: f64| -> Vec<f64> {
+        clip.samples[..14_400].iter().map(|x| x * peak / clip.peak()).collect()
+    };
+    for (name, peak) in [("sorrel-14", 0.3), ("hawthorn-50", 1.0)] {
+        let built = AmpFile::preset(name).and_then(|a| a.state().circuit()).expect(name);
+        let ends = (INPUT_PART, built.output);
+        let signal = signal(peak);
+        let db = distance_from_fine_db(&built.circuit, ends, &signal, Quality::default());
+        println!("{name}, {peak} V: {db:.1} dB from `fine`");
+        assert!(db < -70.0, "{name}, {peak} V: {db} dB");
     }
 }
 
