@@ -4,7 +4,6 @@
 //! `cargo run --release --example alias_table`
 
 #[path = "../tests/common/aliases.rs"]
-#[allow(dead_code)]
 mod aliases;
 #[path = "../tests/common/cards.rs"]
 #[allow(dead_code)]

@@ -1,8 +1,8 @@
 //! Work side by side, with results that do not depend on how many processors there are.
 //!
-//! All of it goes through one loop, whatever the work gives: the library's own adapters are made anew for
-//! each use, a twentieth of what the compiler has to do for the whole program, and of several errors they
-//! return whichever came first in time. Here it is the one that working in order would have met.
+//! All lists go through one loop, whatever the work gives. The library's own adapters return, of several
+//! errors, whichever came first in time; here it is the one that working in order would have met. And they
+//! are made anew for each use: without that the compiler has a fortieth less to do.
 
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicUsize, Ordering};
