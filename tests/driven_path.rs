@@ -285,9 +285,11 @@ fn a_guitar_sounds_as_it_does_at_twice_the_rate() {
         let built = AmpFile::preset(name).and_then(|a| a.state().circuit()).expect(name);
         let ends = (INPUT_PART, built.output);
         let signal = signal(peak);
-        let db = distance_from_fine_db(&built.circuit, ends, &signal, Quality::default());
-        println!("{name}, {peak} V: {db:.1} dB from `fine`");
+        let from_fine = |q| distance_from_fine_db(&built.circuit, ends, &signal, q);
+        let (db, fair_db) = (from_fine(Quality::default()), from_fine(Quality::Fair));
+        println!("{name}, {peak} V: {db:.1} dB from `fine`, at half the rate {fair_db:.1} dB");
         assert!(db < -70.0, "{name}, {peak} V: {db} dB");
+        assert!(db < fair_db - 6.0, "{name}, {peak} V: {db} dB, {fair_db} dB at half the rate");
     }
 }
 
