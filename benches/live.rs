@@ -145,7 +145,7 @@ fn main() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-audio/open-chords.wav");
     let clip = read_wav(&path, ChannelChoice::Mix).expect("the chords");
     let mut paths = vec![("linear", RenderPath::Linear)];
-    paths.extend(Quality::ALL.map(|q| (q.name(), RenderPath::Driven(q))));
+    paths.extend(Quality::ALL.map(|q| (q.name(), RenderPath::DrivenEvenly(q))));
     for name in amp_names() {
         let state = AmpFile::preset(name).expect(name).state().clone();
         for (path_name, path) in &paths {

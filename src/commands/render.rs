@@ -124,7 +124,7 @@ pub(super) fn report_of(
     passed: &(dyn Fn(u64) + Sync),
 ) -> Result<Report, RenderError> {
     let mut report = make_report(job, clips, analysis_rate_hz(clips), passed)?;
-    if let RenderPath::Driven(_) = path {
+    if path != RenderPath::Linear {
         report.driven = Some(driven_report(job, clips, Quality::Draft, passed)?);
     }
     Ok(report)
@@ -135,7 +135,7 @@ pub fn render_work(job: &Job, clips: &[ClipSource], path: RenderPath) -> u64 {
     let frames = job.versions().len() as u64 * clips.iter().map(ClipSource::frames).sum::<u64>();
     match path {
         RenderPath::Linear => frames,
-        RenderPath::Driven(_) => frames + driven_work(job, clips),
+        RenderPath::Driven(_) | RenderPath::DrivenEvenly(_) => frames + driven_work(job, clips),
     }
 }
 

@@ -6,7 +6,7 @@ use nalgebra::DMatrix;
 
 use super::device::FastLaw;
 use super::discrete::Discrete;
-use super::modal::modes;
+use super::modal::{Base, modes};
 use super::panels::{Panels, padded};
 use crate::circuit::system::MAX_PORTS;
 use crate::simd::{QUAD, Quad};
@@ -67,9 +67,8 @@ pub struct PlannedBlock {
     pub load_exactness: Vec<f64>,
     /// History at rest (all else is a deviation from it), of every capacitor and winding.
     pub rest_states: Vec<f64>,
-    /// From the running states (modes) to those of capacitors and windings, and back.
-    pub to_states: DMatrix<f64>,
-    pub from_states: DMatrix<f64>,
+    /// What the running states are made of: the modes of the block.
+    pub base: Base,
     /// What each running state keeps of itself and takes from its neighbour; or the whole matrix where
     /// there are no good modes.
     pub diagonal: Vec<Quad>,
@@ -137,30 +136,25 @@ impl PlannedBlock {
         }
     }
 
-    /// Lays out the matrices of a discretised block.
-    pub fn set_matrices(&mut self, m: &Discrete) {
+    /// Lays out the matrices of a discretised block; in the base of another one, the same piece of the circuit
+    /// at another step, where that is given: modes do not depend on the step, so that the history of the one is
+    /// that of the other without a change of coordinates.
+    pub fn set_matrices(&mut self, m: &Discrete, like: Option<&Self>) {
         let n = self.states;
-        let (c, cj, cy, b, l);
+        self.base = match like {
+            Some(like) => like.base.clone(),
+            None => modes(&m.a).unwrap_or_else(|| Base::of_states(n)),
+        };
         let (diagonal, cross);
-        match modes(&m.a) {
-            Some(modal) => {
-                (diagonal, cross, self.dense) = (modal.diagonal, modal.cross, None);
-                (self.to_states, self.from_states) = (modal.to_states, modal.from_states);
-                c = &m.c * &self.to_states;
-                cj = &m.cj * &self.to_states;
-                cy = &m.cy * &self.to_states;
-                b = &self.from_states * &m.b;
-                l = &self.from_states * &m.l;
-            }
+        (diagonal, cross, self.dense) = match self.base.update(&m.a) {
+            Some(update) => (update.diagonal, update.cross, None),
             None => {
-                (diagonal, cross) = (vec![], vec![]);
-                self.dense = Some(Panels::new(&m.a.clone().resize_horizontally(padded(n), 0.0)));
-                self.to_states = DMatrix::identity(n, n);
-                self.from_states = DMatrix::identity(n, n);
-                (c, cj, cy) = (m.c.clone(), m.cj.clone(), m.cy.clone());
-                (b, l) = (m.b.clone(), m.l.clone());
+                let whole = self.base.seen(&m.a).resize_horizontally(padded(n), 0.0);
+                (vec![], vec![], Some(Panels::new(&whole)))
             }
-        }
+        };
+        let [c, cj, cy] = [&m.c, &m.cj, &m.cy].map(|m| m * &self.base.to_states);
+        let [b, l] = [&m.b, &m.l].map(|m| &self.base.from_states * m);
         (self.diagonal, self.cross) = (quads(&diagonal), quads(&cross));
         let external = self.knowns.len();
         let d = below(&m.d, &m.dj);

@@ -28,6 +28,8 @@ mod plan;
 mod processor;
 mod quality;
 mod running;
+mod sampling;
+mod solver;
 mod statistics;
 
 pub use error::DrivenError;

@@ -15,18 +15,62 @@ const SHIFT: f64 = 1e-14;
 /// Rounds of inverse iteration.
 const ROUNDS: usize = 3;
 
-/// A matrix as `T L T^-1`, with 2 x 2 rotations first on the diagonal of `L`.
+/// A base for the states of a block.
 #[derive(Clone, Debug)]
-pub struct Modal {
-    pub diagonal: Vec<f64>,
-    /// What each state takes from its neighbour (0 and 1, 2 and 3, ...).
-    pub cross: Vec<f64>,
+pub struct Base {
+    /// From the coordinates in this base to the states, and back.
     pub to_states: DMatrix<f64>,
     pub from_states: DMatrix<f64>,
+    /// How many of the first coordinates belong together two by two: the pairs of complex modes.
+    paired: usize,
+}
+
+/// An update in the coordinates of a base that makes it simple.
+#[derive(Clone, Debug)]
+pub struct Update {
+    pub diagonal: Vec<f64>,
+    /// What each coordinate takes from its neighbour (0 and 1, 2 and 3, ...).
+    pub cross: Vec<f64>,
+}
+
+impl Base {
+    /// The states themselves.
+    pub fn of_states(count: usize) -> Self {
+        let unit = DMatrix::identity(count, count);
+        Self { to_states: unit.clone(), from_states: unit, paired: 0 }
+    }
+
+    /// A matrix in this base.
+    pub fn seen(&self, a: &DMatrix<f64>) -> DMatrix<f64> {
+        &self.from_states * a * &self.to_states
+    }
+
+    /// The update by a matrix whose modes these are; `None` if that is not so.
+    pub fn update(&self, a: &DMatrix<f64>) -> Option<Update> {
+        let n = a.nrows();
+        let seen = self.seen(a);
+        let mut middle = DMatrix::zeros(n, n);
+        let (mut diagonal, mut cross) = (vec![0.0; n], vec![0.0; n]);
+        for k in 0..n {
+            if k < self.paired {
+                let other = k ^ 1;
+                let (low, high) = (k & !1, k | 1);
+                diagonal[k] = 0.5 * (seen[(low, low)] + seen[(high, high)]);
+                let turn = 0.5 * (seen[(low, high)] - seen[(high, low)]);
+                cross[k] = if k == low { turn } else { -turn };
+                middle[(k, other)] = cross[k];
+            } else {
+                diagonal[k] = seen[(k, k)];
+            }
+            middle[(k, k)] = diagonal[k];
+        }
+        let loss = (&self.to_states * middle * &self.from_states - a).amax();
+        (loss <= LARGEST_LOSS * a.amax()).then_some(Update { diagonal, cross })
+    }
 }
 
 /// The modes of a matrix; `None` if it has no well-conditioned set of them.
-pub fn modes(a: &DMatrix<f64>) -> Option<Modal> {
+pub fn modes(a: &DMatrix<f64>) -> Option<Base> {
     let n = a.nrows();
     if n == 0 {
         return None;
@@ -53,7 +97,7 @@ pub fn modes(a: &DMatrix<f64>) -> Option<Modal> {
         base.set_column(at + 1, &w.map(|v| v.im));
         at += 2;
     }
-    let pairs = at;
+    let paired = at;
     for value in values.iter().filter(|v| v.im == 0.0) {
         let lu = (a - DMatrix::identity(n, n) * (value.re + SHIFT * size)).lu();
         let mut w = DVector::from_fn(n, |_, _| noise(&mut seed));
@@ -70,26 +114,8 @@ pub fn modes(a: &DMatrix<f64>) -> Option<Modal> {
     }
     let lu = base.clone().full_piv_lu();
     let inverse = lu.solve(&DMatrix::identity(n, n))?;
-    // The values once more, from the vectors as they are.
-    let seen = &inverse * a * &base;
-    let mut middle = DMatrix::zeros(n, n);
-    let (mut diagonal, mut cross) = (vec![0.0; n], vec![0.0; n]);
-    for k in 0..n {
-        if k < pairs {
-            let other = k ^ 1;
-            let (low, high) = (k & !1, k | 1);
-            diagonal[k] = 0.5 * (seen[(low, low)] + seen[(high, high)]);
-            let turn = 0.5 * (seen[(low, high)] - seen[(high, low)]);
-            cross[k] = if k == low { turn } else { -turn };
-            middle[(k, other)] = cross[k];
-        } else {
-            diagonal[k] = seen[(k, k)];
-        }
-        middle[(k, k)] = diagonal[k];
-    }
-    let loss = (&base * middle * &inverse - a).amax();
-    let kept = loss <= LARGEST_LOSS * size;
-    kept.then_some(Modal { diagonal, cross, to_states: base, from_states: inverse })
+    let base = Base { to_states: base, from_states: inverse, paired };
+    base.update(a).is_some().then_some(base)
 }
 
 /// Numbers from -1 to 1, the same in every run.
@@ -107,18 +133,25 @@ mod tests {
         let mut seed = 5;
         for n in [1, 2, 5, 12, 30] {
             let a = DMatrix::from_fn(n, n, |_, _| noise(&mut seed) / (n as f64).sqrt());
-            let modal = modes(&a).expect("a random matrix has modes");
+            let base = modes(&a).expect("a random matrix has modes");
+            let update = base.update(&a).expect("they are its modes");
             let x = DVector::from_fn(n, |_, _| noise(&mut seed));
-            let mut s = &modal.from_states * &x;
+            let mut s = &base.from_states * &x;
             let mut want = x;
             for _ in 0..10 {
                 want = &a * want;
                 s = DVector::from_fn(n, |k, _| {
                     let other = s.get(k ^ 1).copied().unwrap_or(0.0);
-                    modal.diagonal[k] * s[k] + modal.cross[k] * other
+                    update.diagonal[k] * s[k] + update.cross[k] * other
                 });
             }
-            assert!((&modal.to_states * s - want).amax() < 1e-9, "{n}");
+            assert!((&base.to_states * s - want).amax() < 1e-9, "{n}");
+            // What is made of the matrix has the same modes; another matrix has not.
+            let one = DMatrix::identity(n, n);
+            let made = (&one * 3.0 - &a).lu().solve(&(&one + &a)).expect("a solution");
+            assert!(base.update(&made).is_some(), "{n}");
+            let other = DMatrix::from_fn(n, n, |_, _| noise(&mut seed));
+            assert!(n == 1 || base.update(&other).is_none(), "{n}");
         }
         // Two like modes side by side are no obstacle; a chain of two is, and says so.
         assert!(modes(&DMatrix::from_row_slice(2, 2, &[0.5, 0.0, 0.0, 0.5])).is_some());

@@ -9,6 +9,7 @@ use super::device::FastLaw;
 use super::discrete::{Discrete, Terminals, device_ports, seen_at};
 use super::equaliser;
 use super::error::DrivenError;
+use super::modal::Base;
 use super::oversample::OversamplingPlan;
 use super::panels::Panels;
 use super::partition::{self, Block, Partition};
@@ -32,6 +33,11 @@ pub struct PlannedValve {
 /// Steps of the supply for each sample outside: what comes through its capacitors is slow.
 const SUPPLY_STEPS: usize = 2;
 
+/// Into how many parts a step is divided in which the circuit does something sudden, and how often: parts
+/// likewise.
+pub const PARTS: usize = 4;
+pub const DIVISIONS: usize = 2;
+
 /// The supply as a block of its own.
 #[derive(Clone, Debug)]
 pub struct PlannedSupply {
@@ -52,11 +58,14 @@ pub struct Options {
     pub cut: bool,
     /// Evaluate valves by fast forms rather than by their exact laws.
     pub fast_valves: bool,
+    /// Divide steps in which the circuit does something sudden, from [`Quality::Standard`] on. What waits for
+    /// the slowest block, not for all of them, is better off without.
+    pub divide: bool,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { quality: Quality::default(), cut: true, fast_valves: true }
+        Self { quality: Quality::default(), cut: true, fast_valves: true, divide: true }
     }
 }
 
@@ -64,6 +73,8 @@ impl Default for Options {
 #[derive(Clone, Debug)]
 pub struct DrivenPlan {
     pub(super) blocks: Vec<PlannedBlock>,
+    /// The same for the parts of a divided step, and for the parts of such parts; none where no step is divided.
+    pub(super) finer: Vec<Vec<PlannedBlock>>,
     /// Which of them Newton's method runs through, and which follow.
     pub(super) core: Vec<usize>,
     pub(super) tails: Vec<usize>,
@@ -145,7 +156,14 @@ impl DrivenPlan {
             valves: &mut valves,
             found: vec![false; outputs.len()],
         };
-        let (blocks, supply) = maker.blocks(&pieces)?;
+        let (blocks, supply) = maker.blocks(&pieces, &[])?;
+        let mut finer = Vec::new();
+        if options.divide && options.quality.divides() {
+            for _ in 0..DIVISIONS {
+                maker.step_s /= PARTS as f64;
+                finer.push(maker.blocks(&pieces, &blocks)?.0);
+            }
+        }
         let straight_outputs = (0..outputs.len())
             .filter(|&k| !maker.found[k] && outputs[k] == input_nodes[0])
             .collect();
@@ -154,6 +172,7 @@ impl DrivenPlan {
         let (tails, core) = (0..blocks.len()).partition(|&k| blocks[k].tail);
         Ok(Self {
             blocks,
+            finer,
             core,
             tails,
             supply,
@@ -165,6 +184,11 @@ impl DrivenPlan {
             sample_rate_hz,
             quality: options.quality,
         })
+    }
+
+    /// Its blocks for all lengths of steps.
+    pub(super) fn all_blocks(&self) -> impl Iterator<Item = &PlannedBlock> {
+        self.blocks.iter().chain(self.finer.iter().flatten())
     }
 
     /// Makes a processor at rest.
@@ -258,10 +282,15 @@ struct Maker<'a> {
 }
 
 impl Maker<'_> {
+    /// All blocks for the present step, each in the base of the like one if such are given.
     fn blocks(
         &mut self,
         partition: &Partition,
+        like: &[PlannedBlock],
     ) -> Result<(Vec<PlannedBlock>, Option<PlannedSupply>), DrivenError> {
+        // Whatever step they were last made for.
+        self.valves.clear();
+        self.found.fill(false);
         let nodes: &[String] = partition.supply.as_ref().map_or(&[], |s| &s.1);
         let mut planned: Vec<PlannedBlock> = Vec::new();
         // Outputs of the solver: those asked for, then the currents drawn from supply nodes, then
@@ -316,7 +345,8 @@ impl Maker<'_> {
             let torn: Vec<&str> = cut_here.map(|t| t.0.as_str()).collect();
             self.find_outputs(&piece.circuit, &torn, &mut outputs, &mut terminals);
             let shape = Shape { knowns, children, outputs, ports: next_port };
-            let block = self.block(piece, &system, &terminals, shape, self.step_s)?;
+            let block =
+                self.block(piece, &system, &terminals, shape, self.step_s, like.get(index))?;
             if let Some(parent) = piece.parent {
                 for child in planned[parent].children.iter_mut().filter(|c| c.block == index) {
                     child.loads = block.loads;
@@ -402,7 +432,7 @@ impl Maker<'_> {
         let every = if asked_for { 1 } else { self.supply_every };
         let shape = Shape { knowns, children: vec![], outputs, ports: 0 };
         let step_s = self.step_s * every as f64;
-        let mut block = self.block(piece, &system, &terminals, shape, step_s)?;
+        let mut block = self.block(piece, &system, &terminals, shape, step_s, None)?;
         block.set_lines();
         Ok(PlannedSupply { block, every, nodes: nodes.len(), first_output })
     }
@@ -414,6 +444,7 @@ impl Maker<'_> {
         terminals: &Terminals,
         shape: Shape,
         step_s: f64,
+        like: Option<&PlannedBlock>,
     ) -> Result<PlannedBlock, DrivenError> {
         let matrices = Discrete::new(&piece.circuit, system, terminals, step_s)?;
         let (devices, mut rest_volts) = self.devices(piece, system);
@@ -449,8 +480,7 @@ impl Maker<'_> {
             current_exactness: vec![],
             load_exactness: vec![],
             places: vec![],
-            to_states: none(),
-            from_states: none(),
+            base: Base::of_states(0),
             diagonal: vec![],
             cross: vec![],
             dense: None,
@@ -460,7 +490,7 @@ impl Maker<'_> {
             inputs: empty.clone(),
             to_outputs: empty,
         };
-        block.set_matrices(&matrices);
+        block.set_matrices(&matrices, like);
         Ok(block)
     }
 

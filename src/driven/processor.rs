@@ -6,18 +6,10 @@ use super::error::DrivenError;
 use super::halfband::{LONGEST_STRETCH, Stretch};
 use super::oversample::{Downsampler, MOST_FACTOR, Raised, Upsampler};
 use super::plan::DrivenPlan;
-use super::running::{Exchange, Running, running};
+use super::solver::Solver;
 use super::statistics::{Report, ValveTally, report};
 use crate::simd::{Work, widest};
 
-/// Newton steps in one go, and after how many every other one goes only half the way.
-const MOST_STEPS: usize = 24;
-const FULL_STEPS: usize = 8;
-/// Steps that may be tried with care, which share of what a step promises it must hold, and the least part of
-/// one that is tried.
-const CAREFUL_STEPS: usize = 200;
-const LEAST_GAIN: f64 = 0.1;
-const SHORTEST_SHARE: f64 = 1e-9;
 /// Input beyond this many volts is clipped: no source in front of an amp gives more.
 const LARGEST_INPUT_V: f64 = 300.0;
 
@@ -73,46 +65,11 @@ impl Work for Run<'_, '_> {
     }
 }
 
-/// The circuit at the internal rate.
-#[derive(Debug)]
-struct Solver {
-    blocks: Vec<Box<dyn Running>>,
-    supply: Option<Box<dyn Running>>,
-    /// The signal, then the supply voltages (deviation from rest) as the last steps foretell them.
-    knowns: Vec<f64>,
-    supply_before: Vec<f64>,
-    /// What they gain in an internal step.
-    supply_rise: Vec<f64>,
-    exchanges: Vec<Exchange>,
-    outputs: Vec<f64>,
-    valves: Vec<ValveTally>,
-    not_converged: u64,
-    not_finite: u64,
-    steps: u64,
-    newton_steps: u64,
-}
-
 impl DrivenProcessor {
     pub(super) fn new(plan: Arc<DrivenPlan>) -> Self {
         let outputs = plan.outputs();
         Self {
-            solver: Solver {
-                blocks: plan.blocks.iter().map(running).collect(),
-                supply: plan.supply.as_ref().map(|s| running(&s.block)),
-                knowns: vec![0.0; 1 + plan.supply.as_ref().map_or(0, |s| s.nodes)],
-                supply_before: vec![0.0; plan.supply.as_ref().map_or(0, |s| s.nodes)],
-                supply_rise: vec![0.0; plan.supply.as_ref().map_or(0, |s| s.nodes)],
-                exchanges: vec![Exchange::default(); plan.blocks.len()],
-                outputs: vec![
-                    0.0;
-                    plan.supply.as_ref().map_or(outputs, |s| s.first_output + s.nodes)
-                ],
-                valves: plan.valves.iter().map(ValveTally::new).collect(),
-                not_converged: 0,
-                not_finite: 0,
-                steps: 0,
-                newton_steps: 0,
-            },
+            solver: Solver::new(&plan),
             up: Upsampler::new(&plan.oversampling),
             down: (0..outputs).map(|_| Downsampler::new(&plan.oversampling)).collect(),
             lowered: plan
@@ -160,7 +117,7 @@ impl DrivenProcessor {
                 let at = n * factor + k;
                 self.solver.step(plan, self.raised[at], k);
                 for y in 0..self.fine.len() {
-                    self.fine[y][at] = self.solver.outputs[y];
+                    self.fine[y][at] = self.solver.output(y);
                 }
             }
         }
@@ -208,14 +165,7 @@ impl DrivenProcessor {
         if !same_shape(&self.plan, plan) {
             return Err(DrivenError::Different);
         }
-        let blocks = self.solver.blocks.iter_mut();
-        for ((running, old), new) in blocks.zip(&self.plan.blocks).zip(&plan.blocks) {
-            running.change_plan(old, new);
-        }
-        let supplies = (&mut self.solver.supply, &self.plan.supply, &plan.supply);
-        if let (Some(running), Some(old), Some(new)) = supplies {
-            running.change_plan(&old.block, &new.block);
-        }
+        self.solver.change_plan(&self.plan, plan);
         self.plan = plan.clone();
         Ok(())
     }
@@ -229,26 +179,11 @@ impl DrivenProcessor {
     /// [`DrivenError::Different`] if the plans do not have the same blocks, states and ports; then
     /// its state is not to be relied on.
     pub fn take_over(&mut self, other: &Self) -> Result<(), DrivenError> {
-        if !same_shape(&other.plan, &self.plan) {
-            return Err(DrivenError::Different);
-        }
-        let (own, theirs) = (&mut self.solver, &other.solver);
-        let plans = other.plan.blocks.iter().zip(&self.plan.blocks);
-        for ((block, running), (old, new)) in own.blocks.iter_mut().zip(&theirs.blocks).zip(plans) {
-            if !block.take_over(&**running, old, new) {
-                return Err(DrivenError::Different);
-            }
-        }
-        let supplies = (&mut own.supply, &theirs.supply, &other.plan.supply, &self.plan.supply);
-        if let (Some(block), Some(running), Some(old), Some(new)) = supplies
-            && !block.take_over(&**running, &old.block, &new.block)
+        if !same_shape(&other.plan, &self.plan)
+            || !self.solver.take_over(&other.solver, &other.plan, &self.plan)
         {
             return Err(DrivenError::Different);
         }
-        own.knowns.copy_from_slice(&theirs.knowns);
-        own.supply_before.copy_from_slice(&theirs.supply_before);
-        own.supply_rise.copy_from_slice(&theirs.supply_rise);
-        own.outputs.copy_from_slice(&theirs.outputs);
         self.up.copy_from(&other.up);
         for (own, theirs) in self.down.iter_mut().zip(&other.down) {
             own.copy_from(theirs);
@@ -298,6 +233,7 @@ fn same_shape(a: &DrivenPlan, b: &DrivenPlan) -> bool {
     let supply =
         |plan: &DrivenPlan| plan.supply.as_ref().map(|s| (s.block.states, s.nodes, s.first_output));
     a.blocks.len() == b.blocks.len()
+        && a.finer.len() == b.finer.len()
         && a.oversampling() == b.oversampling()
         && a.outputs() == b.outputs()
         && supply(a) == supply(b)
@@ -305,162 +241,4 @@ fn same_shape(a: &DrivenPlan, b: &DrivenPlan) -> bool {
             .iter()
             .zip(&b.blocks)
             .all(|(a, b)| a.states == b.states && a.ports == b.ports && a.tears == b.tears)
-}
-
-impl Solver {
-    /// One internal step, the `count`th of a sample.
-    // Loops by index: adapters of iterators are calls where the units of a crate are compiled apart.
-    #[inline(always)]
-    fn step(&mut self, plan: &DrivenPlan, u: f64, count: usize) {
-        self.steps += 1;
-        self.knowns[0] = u;
-        for k in 0..self.blocks.len() {
-            self.blocks[k].begin(&plan.blocks[k], &self.knowns);
-        }
-        let converged = self.newton(plan) || self.carefully(plan);
-        // Nothing draws on these, so that they can wait for the rest to be solved.
-        for at in 0..plan.tails.len() {
-            let k = plan.tails[at];
-            self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
-        }
-        // What converged is finite, and so are linear blocks driven by it.
-        if !converged {
-            self.not_converged += 1;
-            if self.give_up_unless_finite() {
-                return;
-            }
-        }
-        let feeds = plan.supply.as_ref().is_some_and(|s| (count + 1).is_multiple_of(s.every));
-        for k in 0..self.blocks.len() {
-            let planned = &plan.blocks[k];
-            // Currents drawn from the supply are needed when it makes a step.
-            let outputs = if feeds || planned.asked_for { Some(&mut *self.outputs) } else { None };
-            self.blocks[k].finish(planned, outputs, &mut self.valves);
-        }
-        if let (Some(supply), Some(planned)) = (&mut self.supply, &plan.supply) {
-            if feeds {
-                supply.begin(&planned.block, &self.outputs);
-                supply.finish(&planned.block, Some(&mut self.outputs), &mut []);
-                let share = 1.0 / planned.every as f64;
-                for k in 0..planned.nodes {
-                    let now = self.outputs[planned.first_output + k];
-                    self.supply_rise[k] = (now - self.supply_before[k]) * share;
-                    self.knowns[1 + k] = now;
-                    self.supply_before[k] = now;
-                }
-            }
-            for k in 0..planned.nodes {
-                self.knowns[1 + k] += self.supply_rise[k];
-            }
-        }
-        for at in 0..plan.straight_outputs.len() {
-            self.outputs[plan.straight_outputs[at]] = u;
-        }
-    }
-
-    /// Whether the step was given up since a voltage was no number.
-    #[cold]
-    fn give_up_unless_finite(&mut self) -> bool {
-        let finite = self.blocks.iter().all(|b| b.is_finite());
-        if !finite {
-            self.not_finite += 1;
-            self.blocks.iter_mut().for_each(|b| b.abandon());
-        }
-        !finite
-    }
-
-    /// Newton's method from the present guess; whether it came to rest.
-    #[inline(always)]
-    fn newton(&mut self, plan: &DrivenPlan) -> bool {
-        for count in 0..MOST_STEPS {
-            self.newton_steps += 1;
-            // Kept slopes have their chance twice; then it is Newton's method to the letter.
-            let renew = count >= 2;
-            // Up through the blocks, then down.
-            for at in (0..plan.core.len()).rev() {
-                let k = plan.core[at];
-                self.blocks[k].eliminate(&plan.blocks[k], &mut self.exchanges, k, renew);
-            }
-            let (mut largest, mut sum) = (0.0f64, 0.0);
-            for at in 0..plan.core.len() {
-                let k = plan.core[at];
-                let left = self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
-                largest = largest.max(left);
-                sum += left;
-            }
-            if sum.is_nan() {
-                return false;
-            }
-            if largest <= 1.0 {
-                return true;
-            }
-            if count >= FULL_STEPS && count % 2 == 0 {
-                self.blocks.iter_mut().for_each(|b| b.shorten());
-            }
-        }
-        false
-    }
-
-    /// Newton's method from the last step's solution, no step of which may leave the currents further from the
-    /// laws than they were: where a step does, half of it is tried, and so on. What Newton's method swings to
-    /// and fro across, such as the corner where a plate crosses its cathode with the full inductance of a
-    /// transformer behind it, it comes to rest at.
-    #[cold]
-    #[inline(never)]
-    fn carefully(&mut self, plan: &DrivenPlan) -> bool {
-        self.blocks.iter_mut().for_each(|b| b.start_over());
-        let mut off = f64::INFINITY;
-        for _ in 0..CAREFUL_STEPS {
-            self.newton_steps += 1;
-            for &k in plan.core.iter().rev() {
-                self.blocks[k].eliminate(&plan.blocks[k], &mut self.exchanges, k, true);
-                self.blocks[k].mark(&plan.blocks[k]);
-            }
-            for &k in &plan.core {
-                self.blocks[k].substitute(&plan.blocks[k], &mut self.exchanges, k);
-            }
-            let (mut share, mut now) = (1.0, self.mismatch(plan));
-            // What is no number gains nothing.
-            let gains = |now: f64, share: f64| now <= (1.0 - LEAST_GAIN * share) * off;
-            while !gains(now, share) && share > SHORTEST_SHARE {
-                for &k in &plan.core {
-                    self.blocks[k].halve(&plan.blocks[k]);
-                }
-                share *= 0.5;
-                now = self.mismatch(plan);
-            }
-            if now <= 1.0 {
-                return true;
-            }
-            off = now;
-        }
-        false
-    }
-
-    /// How far the currents are from the laws, in units of what is tolerated.
-    fn mismatch(&mut self, plan: &DrivenPlan) -> f64 {
-        let (mut largest, mut check) = (0.0f64, 0.0);
-        for &k in &plan.core {
-            let off = self.blocks[k].mismatch(&plan.blocks[k]);
-            largest = largest.max(off);
-            check += 0.0 * off;
-        }
-        largest + check
-    }
-}
-
-impl Clone for Solver {
-    fn clone(&self) -> Self {
-        Self {
-            blocks: self.blocks.iter().map(|b| b.boxed_clone()).collect(),
-            supply: self.supply.as_ref().map(|s| s.boxed_clone()),
-            knowns: self.knowns.clone(),
-            supply_before: self.supply_before.clone(),
-            supply_rise: self.supply_rise.clone(),
-            exchanges: self.exchanges.clone(),
-            outputs: self.outputs.clone(),
-            valves: self.valves.clone(),
-            ..*self
-        }
-    }
 }

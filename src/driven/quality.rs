@@ -34,6 +34,12 @@ impl Quality {
         Self::ALL.into_iter().find(|q| q.name() == name)
     }
 
+    /// Whether steps are divided where the circuit does something sudden. The coarser ones are for trying things
+    /// out: there, a guitar's attack makes nearly every step sudden.
+    pub(super) fn divides(self) -> bool {
+        self >= Self::Standard
+    }
+
     fn least_rate_hz(self) -> f64 {
         match self {
             Self::Draft => 88_200.0,

@@ -18,6 +18,7 @@
 use std::any::Any;
 
 use super::block::PlannedBlock;
+use super::discrete::THETA;
 use super::inverse::{invert, unit};
 use super::panels::{add_listed, add_picked, add_products, padded};
 use super::statistics::ValveTally;
@@ -159,6 +160,11 @@ pub trait Running: Send + Sync + std::fmt::Debug {
     fn mismatch(&mut self, plan: &PlannedBlock) -> f64;
     /// Puts the guess back to the last step's solution.
     fn start_over(&mut self);
+    /// How far the first guess of the step was off, in units of what counts as come to rest.
+    fn surprise(&self) -> f64;
+    /// Goes on where another block stands that is the same piece of the circuit, in the same base, at another
+    /// step: `ratio` is this one's step over the other's. Allocates nothing.
+    fn go_on_from(&mut self, other: &dyn Running, ratio: f64);
     /// Goes on with another plan of the same shape. Allocates nothing.
     fn change_plan(&mut self, old: &PlannedBlock, new: &PlannedBlock);
     /// Goes on where another block stands, which was made for `old`, a plan of the same shape as
@@ -225,8 +231,9 @@ struct Fitted<const W: usize, const R: usize> {
     unmended: Ports<R>,
     /// Port currents at no drive.
     current: [Quad; W],
-    /// `[s, u, i]`, the history padded; and room for the next history.
+    /// `[s, u, i]`, the history padded; the history a step before; and room for the next history.
     x: Vec<f64>,
+    history_before: Vec<f64>,
     next: Vec<f64>,
     /// Port voltages without currents and drives from above, then drawn currents likewise.
     p: Ports<R>,
@@ -277,6 +284,7 @@ impl<const W: usize, const R: usize> Fitted<W, R> {
             step: Ports::ZERO,
             unmended: Ports::ZERO,
             current: none,
+            history_before: vec![0.0; plan.padded_states()],
             next: vec![0.0; plan.padded_states()],
             x,
             p: rest,
@@ -807,6 +815,7 @@ impl<const W: usize, const R: usize> Work for Finish<'_, W, R> {
             }
         }
         let (states, rest) = block.x.split_at_mut(plan.padded_states());
+        block.history_before.copy_from_slice(states);
         if let Some(dense) = &plan.dense {
             dense.product(states, &mut block.next);
             states.copy_from_slice(&block.next);
@@ -867,6 +876,7 @@ impl<const W: usize, const R: usize> Running for Fitted<W, R> {
 
     fn abandon(&mut self) {
         self.x.fill(0.0);
+        self.history_before.fill(0.0);
         let rest = self.p_start;
         (self.v, self.last) = (rest, rest);
         (self.before, self.earlier, self.oldest) = (rest, rest, rest);
@@ -912,12 +922,14 @@ impl<const W: usize, const R: usize> Running for Fitted<W, R> {
         // The charge of every capacitor is kept; the history is a deviation from rest, and what is at
         // rest differs.
         let n = new.states;
-        for k in 0..n {
-            let now = (0..n).map(|c| old.to_states[(k, c)] * self.x[c]).sum::<f64>();
-            self.next[k] = now + old.rest_states[k] - new.rest_states[k];
-        }
-        for k in 0..n {
-            self.x[k] = (0..n).map(|c| new.from_states[(k, c)] * self.next[c]).sum();
+        for history in [&mut self.x, &mut self.history_before] {
+            for k in 0..n {
+                let there = (0..n).map(|c| old.base.to_states[(k, c)] * history[c]).sum::<f64>();
+                self.next[k] = there + old.rest_states[k] - new.rest_states[k];
+            }
+            for k in 0..n {
+                history[k] = (0..n).map(|c| new.base.from_states[(k, c)] * self.next[c]).sum();
+            }
         }
         self.p_start.0[..new.ports].copy_from_slice(&new.rest_volts);
         self.set_matrices(new);
@@ -935,6 +947,7 @@ impl<const W: usize, const R: usize> Running for Fitted<W, R> {
             return false;
         }
         self.x.copy_from_slice(&other.x);
+        self.history_before.copy_from_slice(&other.history_before);
         (self.p, self.v, self.last) = (other.p, other.v, other.last);
         if std::ptr::eq(old, new) {
             // Nothing was turned: the kept slopes as well, so that not a digit moves.
@@ -954,6 +967,38 @@ impl<const W: usize, const R: usize> Running for Fitted<W, R> {
         // Only guesses.
         (self.before, self.earlier, self.oldest) = (other.before, other.earlier, other.oldest);
         true
+    }
+
+    fn surprise(&self) -> f64 {
+        let mut off = Quad::ZERO;
+        for q in 0..W {
+            off = off.larger_size(&self.misses[0].quad(q).times(&self.exactness[q]));
+        }
+        off.largest()
+    }
+
+    fn go_on_from(&mut self, other: &dyn Running, ratio: f64) {
+        let Some(other) = other.as_any().downcast_ref::<Self>() else { return };
+        // `s = z + (1 - t) h dz/dt` depends on the step `h`, but `z` and its slope do not, and are in two
+        // histories of one step: `s - s_before = h dz/dt`.
+        let share = (1.0 - THETA) * (1.0 - ratio);
+        for k in 0..self.history_before.len() {
+            let rise = other.x[k] - other.history_before[k];
+            self.x[k] = other.x[k] - share * rise;
+            self.history_before[k] = self.x[k] - ratio * rise;
+        }
+        (self.v, self.last) = (other.v, other.last);
+        if ratio < 1.0 {
+            // The other one has begun its step, so that what is before for it is the last solution.
+            for q in 0..W {
+                let rise = other.last.quad(q).less(&other.earlier.quad(q)).by(ratio);
+                let mut at = other.last.quad(q);
+                for past in [&mut self.before, &mut self.earlier, &mut self.oldest] {
+                    at = at.less(&rise);
+                    past.set_quad(q, at);
+                }
+            }
+        }
     }
 
     fn as_any(&self) -> &dyn Any {

@@ -39,7 +39,7 @@ pub fn match_versions(
     let rate_hz = f64::from(sample_rate_hz);
     let path = match path {
         RenderPath::Linear => RenderPath::Linear,
-        RenderPath::Driven(_) => RenderPath::Driven(Quality::Draft),
+        RenderPath::Driven(_) | RenderPath::DrivenEvenly(_) => RenderPath::Driven(Quality::Draft),
     };
     let frames = reference_volts.len().min((MOST_S * rate_hz) as usize);
     let clips: Vec<Clip> = parallel::try_map(states, |state| {

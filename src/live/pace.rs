@@ -86,7 +86,7 @@ pub fn quality_in_time(
     choose(|quality| {
         let mut most = 0.0f64;
         for state in states {
-            let plan = VoicePlan::new(state, RenderPath::Driven(quality), sample_rate_hz)?;
+            let plan = VoicePlan::new(state, RenderPath::DrivenEvenly(quality), sample_rate_hz)?;
             most = most.max(slowest_block_s(&plan, stretch, block_frames) / block_s);
             // The next ones cannot make it good.
             if most > MOST_LOAD && quality != Quality::Draft {

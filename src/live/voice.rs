@@ -31,21 +31,16 @@ impl VoicePlan {
     ) -> Result<Self, RenderError> {
         let version = || state.version().to_owned();
         let built = state.circuit()?;
-        match path {
-            RenderPath::Linear => {
-                let circuit = |source| RenderError::Circuit { version: version(), source };
-                let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
-                let transfer = linear.transfer(INPUT_PART, built.output).map_err(circuit)?;
-                let plan = LinearPlan::fit(&transfer, sample_rate_hz);
-                Self::fitted(state, plan)
-            }
-            RenderPath::Driven(quality) => {
-                let outputs = [built.output];
-                DrivenPlan::new(&built.circuit, INPUT_PART, &outputs, sample_rate_hz, quality)
-                    .map(|plan| Self::Driven(Arc::new(plan)))
-                    .map_err(|source| RenderError::Driven { version: version(), source })
-            }
-        }
+        let Some(options) = path.driven_options() else {
+            let circuit = |source| RenderError::Circuit { version: version(), source };
+            let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
+            let transfer = linear.transfer(INPUT_PART, built.output).map_err(circuit)?;
+            return Self::fitted(state, LinearPlan::fit(&transfer, sample_rate_hz));
+        };
+        let outputs = [built.output];
+        DrivenPlan::with_options(&built.circuit, INPUT_PART, &outputs, sample_rate_hz, options)
+            .map(|plan| Self::Driven(Arc::new(plan)))
+            .map_err(|source| RenderError::Driven { version: version(), source })
     }
 
     fn fitted(

@@ -9,7 +9,7 @@ use crate::amp::{AmpError, AmpState, BuiltCircuit, INPUT_PART};
 use crate::analysis::{DifferenceError, MeasureError, SpectrumError};
 use crate::audio::AudioError;
 use crate::circuit::{CircuitError, LinearCircuit, Node};
-use crate::driven::{DrivenError, DrivenPlan, Quality};
+use crate::driven::{DrivenError, DrivenPlan, Options, Quality};
 use crate::linear::{FitError, LinearError, LinearPlan};
 use crate::units::{Position, Seconds};
 
@@ -59,6 +59,22 @@ pub enum RenderPath {
     Linear,
     /// The circuit with its valves as they are, run in time.
     Driven(Quality),
+    /// The same in steps of one length, none of them divided: no block of a signal takes much longer than
+    /// another, which is what a sound card asks for.
+    DrivenEvenly(Quality),
+}
+
+impl RenderPath {
+    /// How a driven path is planned; none for the linear one.
+    pub fn driven_options(self) -> Option<Options> {
+        match self {
+            Self::Linear => None,
+            Self::Driven(quality) => Some(Options { quality, ..Options::default() }),
+            Self::DrivenEvenly(quality) => {
+                Some(Options { quality, divide: false, ..Options::default() })
+            }
+        }
+    }
 }
 
 /// The way that a setting takes.
@@ -226,18 +242,14 @@ fn way(
 ) -> Result<Way, RenderError> {
     let version = || state.version().to_owned();
     let circuit = |source| RenderError::Circuit { version: version(), source };
-    match path {
-        RenderPath::Linear => {
-            let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
-            let poles = linear.poles().map_err(circuit)?;
-            linear_way(state.version(), &linear, &poles, node, sample_rate_hz)
-        }
-        RenderPath::Driven(quality) => {
-            DrivenPlan::new(&built.circuit, INPUT_PART, &[node], sample_rate_hz, quality)
-                .map(|plan| Way::Driven(Arc::new(plan)))
-                .map_err(|source| RenderError::Driven { version: version(), source })
-        }
-    }
+    let Some(options) = path.driven_options() else {
+        let linear = LinearCircuit::of(&built.circuit).map_err(circuit)?;
+        let poles = linear.poles().map_err(circuit)?;
+        return linear_way(state.version(), &linear, &poles, node, sample_rate_hz);
+    };
+    DrivenPlan::with_options(&built.circuit, INPUT_PART, &[node], sample_rate_hz, options)
+        .map(|plan| Way::Driven(Arc::new(plan)))
+        .map_err(|source| RenderError::Driven { version: version(), source })
 }
 
 fn linear_way(

@@ -84,7 +84,7 @@ fn ten_seconds_of_the_demo_are_what_is_rendered() {
             // Nobody asked for a quality: the program says which one it takes, and plays by it.
             let chosen =
                 words.lines().find_map(|l| l.split_once(" takes up to ")).expect("a choice");
-            RenderPath::Driven(Quality::from_name(chosen.0).expect("a quality"))
+            RenderPath::DrivenEvenly(Quality::from_name(chosen.0).expect("a quality"))
         };
 
         let bytes = fs::read(folder.path().join("played.raw")).expect("what was played");

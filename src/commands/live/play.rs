@@ -103,7 +103,7 @@ fn path(
             pace.quality
         }
     };
-    Ok((RenderPath::Driven(quality), format!("driven, {}", quality.name())))
+    Ok((RenderPath::DrivenEvenly(quality), format!("driven, {}", quality.name())))
 }
 
 fn settings(args: &LiveArgs, states: &[AmpState]) -> Result<Settings, Failure> {
