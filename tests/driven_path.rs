@@ -59,7 +59,14 @@ fn cutting_changes_nothing() {
     }
     for name in amp_names() {
         let built = AmpFile::preset(name).and_then(|a| a.state().circuit()).expect(name);
-        cases.push((name.to_owned(), built.circuit, INPUT_PART, built.output, 1.0, Quality::default()));
+        cases.push((
+            name.to_owned(),
+            built.circuit,
+            INPUT_PART,
+            built.output,
+            1.0,
+            Quality::default(),
+        ));
     }
     // The supply makes a step in four, and in eight, with capacitors that just about hold it still.
     let mut weak = AmpFile::preset("larkspur-22").expect("the preset").state().clone();
@@ -235,19 +242,56 @@ fn nothing_that_comes_in_breaks_it() {
 #[test]
 fn stretches_make_no_difference() {
     let (circuit, output) = deck_circuit("two-stage-middle-25k-220hz-1v");
-    let plan = DrivenPlan::new(&circuit, "Vin", &[output], RATE_HZ, Quality::Draft);
-    let plan = Arc::new(plan.expect("a plan"));
-    let signal = plucked(2.0, 0.1);
-    let (whole, _) = run(&plan, &signal);
-    let mut processor = plan.processor();
-    for length in [1usize, 7, 64, 1000] {
-        processor.reset();
-        let mut parts = vec![0.0; signal.len()];
-        for (x, y) in signal.chunks(length).zip(parts.chunks_mut(length)) {
-            processor.process_into(x, y);
+    for quality in [Quality::Draft, Quality::default()] {
+        let plan = DrivenPlan::new(&circuit, "Vin", &[output], RATE_HZ, quality);
+        let plan = Arc::new(plan.expect("a plan"));
+        let signal = plucked(2.0, 0.1);
+        let (whole, _) = run(&plan, &signal);
+        let mut processor = plan.processor();
+        for length in [1usize, 7, 64, 1000] {
+            processor.reset();
+            let mut parts = vec![0.0; signal.len()];
+            for (x, y) in signal.chunks(length).zip(parts.chunks_mut(length)) {
+                processor.process_into(x, y);
+            }
+            assert_eq!(parts, whole, "stretches of {length}");
         }
-        assert_eq!(parts, whole, "stretches of {length}");
+        assert_eq!(processor.steps().1 > 0, quality.divides(), "{quality:?}");
     }
+}
+
+/// In the midst of overdrive, where steps are divided: another processor goes on with the very same samples,
+/// and a plan made anew for the same circuit leaves no trace but within what counts as come to rest.
+#[test]
+fn a_processor_goes_on_where_another_stands() {
+    let built = AmpFile::preset("hawthorn-50").and_then(|a| a.state().circuit()).expect("a preset");
+    let plan = || {
+        let outputs = [built.output];
+        let plan =
+            DrivenPlan::new(&built.circuit, INPUT_PART, &outputs, RATE_HZ, Quality::default());
+        Arc::new(plan.expect("a plan"))
+    };
+    let first = plan();
+    let signal = plucked(2.0, 0.05);
+    let (whole, _) = run(&first, &signal);
+    let middle = signal.len() / 3;
+    let mut out = signal.clone();
+    let mut processor = first.processor();
+    processor.process_into(&signal[..middle], &mut out[..middle]);
+    let before = processor.steps().1;
+    let mut other = first.processor();
+    other.take_over(&processor).expect("the same plan");
+    other.process_into(&signal[middle..], &mut out[middle..]);
+    assert!(before > 0 && other.steps().1 > 0, "steps are divided before and after");
+    assert!(out == whole, "not a digit moves");
+
+    processor.change_plan(&plan()).expect("the same circuit");
+    processor.process_into(&signal[middle..], &mut out[middle..]);
+    let peak = whole.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+    let worst = out.iter().zip(&whole).fold(0.0f64, |m, (x, y)| m.max((x - y).abs()));
+    let db = 20.0 * (worst / peak).log10();
+    println!("a plan made anew: {db:.1} dB");
+    assert!(db < -80.0, "{db} dB");
 }
 
 /// Components that are no harmonic stay below -80 dB at the default quality, at 1.2 and 4.7 kHz: a power stage

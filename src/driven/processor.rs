@@ -214,6 +214,11 @@ impl DrivenProcessor {
         self.solver.newton_steps as f64 / (self.solver.steps.max(1)) as f64
     }
 
+    /// Internal steps so far, and how many of them were divided.
+    pub fn steps(&self) -> (u64, u64) {
+        (self.solver.steps, self.solver.divided_steps)
+    }
+
     /// Starts the report anew; the circuit runs on.
     pub fn restart_report(&mut self) {
         for (tally, valve) in self.solver.valves.iter_mut().zip(&self.plan.valves) {

@@ -36,7 +36,7 @@ impl Quality {
 
     /// Whether steps are divided where the circuit does something sudden. The coarser ones are for trying things
     /// out: there, a guitar's attack makes nearly every step sudden.
-    pub(super) fn divides(self) -> bool {
+    pub fn divides(self) -> bool {
         self >= Self::Standard
     }
 

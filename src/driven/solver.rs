@@ -41,6 +41,7 @@ pub struct Solver {
     pub not_converged: u64,
     pub not_finite: u64,
     pub steps: u64,
+    pub divided_steps: u64,
     pub newton_steps: u64,
 }
 
@@ -64,6 +65,7 @@ impl Solver {
             not_converged: 0,
             not_finite: 0,
             steps: 0,
+            divided_steps: 0,
             newton_steps: 0,
         }
     }
@@ -155,6 +157,7 @@ impl Solver {
                 return false;
             }
         } else if !converged || self.is_sudden(plan, 1.0) {
+            self.divided_steps += 1;
             return self.divided(plan, 0, (0.0, 1.0), feeds);
         }
         self.finish(plan, &plan.blocks, feeds, true);
