@@ -22,6 +22,9 @@ const MOST_POINTS: usize = PARTS.pow(DIVISIONS as u32);
 /// One output.
 #[derive(Clone, Copy, Debug, Default)]
 struct Output {
+    /// Whether its values within a step are known: not those of a supply or of the input's source, both of which
+    /// are smooth.
+    followed: bool,
     /// Values within the present step.
     points: [f64; MOST_POINTS],
     /// At the ends of the last two steps, newest first; and at the last moment before the end of the last one.
@@ -43,8 +46,14 @@ pub struct Sampling {
 }
 
 impl Sampling {
-    pub fn new(outputs: usize) -> Self {
-        let outputs = vec![Output::default(); outputs];
+    /// For so many outputs, the listed of which are followed within a step.
+    pub fn new(outputs: usize, followed: impl Iterator<Item = usize>) -> Self {
+        let mut outputs = vec![Output::default(); outputs];
+        for k in followed {
+            if let Some(output) = outputs.get_mut(k) {
+                output.followed = true;
+            }
+        }
         Self { outputs, times: [0.0; MOST_POINTS], count: 0, shortly: 1.0 }
     }
 
@@ -65,7 +74,7 @@ impl Sampling {
         for k in 0..self.outputs.len() {
             let output = &mut self.outputs[k];
             output.due = [output.due[1], output.due[2], 0.0];
-            if unusual {
+            if unusual && output.followed {
                 output.make_up(&self.times[..self.count], self.shortly, values[k]);
             }
             output.before = [values[k], output.before[0]];
@@ -84,7 +93,9 @@ impl Sampling {
 
     /// All is at rest again.
     pub fn forget(&mut self) {
-        self.outputs.fill(Output::default());
+        for output in &mut self.outputs {
+            *output = Output { followed: output.followed, ..Output::default() };
+        }
         (self.count, self.shortly) = (0, 1.0);
     }
 
@@ -165,7 +176,7 @@ mod tests {
         const BASE_HZ: f64 = 4_703.0;
         let wave = |t: f64| 1.0 - 4.0 * ((t * BASE_HZ).fract() - 0.5).abs();
         let count = RATE_HZ as usize;
-        let mut sampling = Sampling::new(1);
+        let mut sampling = Sampling::new(1, 0..1);
         let (mut plain, mut mended) = (Vec::with_capacity(count), Vec::with_capacity(count));
         for n in 0..count {
             let [end, start, before] = [10, 9, 8].map(|late| (n + late) as f64 / RATE_HZ);

@@ -60,7 +60,10 @@ impl Solver {
             supply_rise: vec![0.0; nodes],
             exchanges: vec![Exchange::default(); plan.blocks.len()],
             outputs: vec![0.0; all_outputs],
-            sampling: Sampling::new(outputs),
+            sampling: Sampling::new(
+                outputs,
+                plan.blocks.iter().flat_map(|b| b.outputs.iter().copied()),
+            ),
             valves: plan.valves.iter().map(ValveTally::new).collect(),
             not_converged: 0,
             not_finite: 0,
@@ -249,7 +252,7 @@ impl Solver {
     }
 
     /// The input within the present step, `share` of it after its beginning: a cubic through the last four
-    /// samples. Of 5 kHz at four times 48 kHz it is off by 3e-5.
+    /// samples. Of 20 kHz at eight times 48 kHz it is off by 5e-4.
     fn input_at(&self, share: f64) -> f64 {
         let t = share - 1.0;
         let [now, before, earlier, oldest] = self.input;
