@@ -68,7 +68,7 @@ fn cutting_changes_nothing() {
             Quality::default(),
         ));
     }
-    // The supply makes a step in four, and in eight, with capacitors that just about hold it still.
+    // The supply makes a step in two, and in four, with capacitors that just about hold it still.
     let mut weak = AmpFile::preset("larkspur-22").expect("the preset").state().clone();
     for filter in ["C11", "C12", "C13", "C14"] {
         weak = weak.with_value(filter, "3u").expect("a filter capacitor");

@@ -179,7 +179,7 @@ fn supply_nodes(circuit: &Circuit, known: &[bool], step_s: f64) -> Vec<usize> {
 
 /// The circuit cut at its grids.
 ///
-/// `step_s` is the step that the supply makes, which decides what a capacitor holds still.
+/// `step_s` is for how long a capacitor has to hold a supply still.
 ///
 /// # Errors
 /// [`DrivenError::NoInput`] if `input` is no source.
