@@ -94,7 +94,13 @@ fn worst_deviation(transfer: &Transfer, rate_hz: f64, how: Heard) -> Result<[f64
         }
         Heard::Stated => stated_gains(&plan, &frequencies_hz, rate_hz),
     };
-    let peak = exact.iter().map(|g| g.norm()).fold(0.0, f64::max);
+    // A coil and a capacitor with hardly any resistance make a peak far narrower than the bins are apart,
+    // and what of the response is within 100 dB of it would be a matter of where a bin falls on its slope.
+    let mut resonances_hz: Vec<f64> =
+        transfer.poles()?.iter().map(|p| p.im / std::f64::consts::TAU).collect();
+    resonances_hz.retain(|hz| (10.0..=20_000.0).contains(hz));
+    let tops = transfer.gains(&resonances_hz)?;
+    let peak = exact.iter().chain(&tops).map(|g| g.norm()).fold(0.0, f64::max);
     let mut worst = [0.0; 2];
     if peak <= SILENT_GAIN {
         assert!(rendered.iter().all(|v| v.norm() <= SILENT_GAIN), "silence is not silent");
@@ -186,7 +192,17 @@ fn rendered_presets_have_the_exact_response_at_random_knob_settings() {
 /// Random networks, those with a pole in the right half plane refused and all others held to the limits.
 #[test]
 fn rendered_random_networks_have_the_exact_response() {
-    let seed = Rng::announced_seed();
+    random_networks_have_the_exact_response(Rng::announced_seed());
+}
+
+/// A seed whose networks have a resonance with a Q of 93,000: its slopes fall below 100 dB of the top, but not
+/// of the height at which a grid happens to meet it.
+#[test]
+fn a_network_with_a_very_sharp_resonance_has_the_exact_response() {
+    random_networks_have_the_exact_response(540_080_044);
+}
+
+fn random_networks_have_the_exact_response(seed: u64) {
     let networks: Vec<_> = (0..60).map(|k| random_network(&mut Rng::new(seed + k))).collect();
     let [refused, rendered] = [(); 2].map(|()| AtomicUsize::new(0));
     let results: Vec<Option<[[f64; 2]; 3]>> = networks

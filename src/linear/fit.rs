@@ -188,7 +188,12 @@ impl LinearPlan {
             if !plan.solve(&denominators, &frequencies, &target, peak, density.floor) {
                 continue;
             }
-            plan.error = plan.measure_error(density.check, &exact)?;
+            let heard = frequencies.iter().zip(&target).filter(|(f, _)| {
+                let [low, high] = FIT_BAND_HZ;
+                (low..=high).contains(*f)
+            });
+            let peak = heard.map(|(_, t)| t.norm()).fold(0.0, f64::max);
+            plan.error = plan.measure_error(density.check, peak, &exact)?;
             let FitError { to_16_khz_db, to_20_khz_db } = plan.error;
             // A sample of many frequencies says more than one of few.
             let better = best.as_ref().is_none_or(|(checked, best)| {
@@ -258,9 +263,12 @@ impl LinearPlan {
         true
     }
 
+    /// The error at so many points. `peak` is the largest gain among the fit's own frequencies, some of which
+    /// lie on the very top of each resonance: points apart from those see a sharp one somewhere on its slope.
     fn measure_error(
         &self,
         points: i32,
+        peak: f64,
         exact: &impl Fn(&[f64]) -> Result<Vec<Complex<f64>>, LinearError>,
     ) -> Result<FitError, LinearError> {
         let [low, high] = FIT_BAND_HZ;
@@ -268,7 +276,7 @@ impl LinearPlan {
             .map(|k| low * (high / low).powf(f64::from(k) / f64::from(points - 1)))
             .collect();
         let want = exact(&f)?;
-        let peak = want.iter().map(|t| t.norm()).fold(0.0, f64::max);
+        let peak = want.iter().map(|t| t.norm()).fold(peak, f64::max);
         let mut error = FitError::default();
         for (f, want) in f.iter().zip(&want) {
             // What is 100 dB below the response's own peak is not heard, whatever its decibels.
