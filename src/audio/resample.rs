@@ -4,7 +4,10 @@ use std::borrow::Cow;
 use std::ops::RangeInclusive;
 
 use rubato::audioadapter_buffers::direct::InterleavedSlice;
-use rubato::{Fft, FixedSync, Resampler as _, WindowFunction};
+use rubato::{
+    Async, FixedAsync, Resampler as _, SincInterpolationParameters, SincInterpolationType,
+    WindowFunction, calculate_cutoff,
+};
 
 use super::clip::Clip;
 use super::error::AudioError;
@@ -14,14 +17,20 @@ pub const WORKING_RATES_HZ: RangeInclusive<u32> = 44_100..=192_000;
 
 /// Length of the anti-aliasing filter, in samples of the lower rate. At this length its response
 /// from 44.1 kHz is flat to 20 kHz, and the filter is below -100 dB from half the lower rate on.
-const FILTER_SAMPLES: usize = 1024;
+const FILTER_SAMPLES: usize = 512;
+/// At most so many places between two samples of input have a filter of their own.
+const MOST_PLACES: usize = 4096;
+/// Where there are more, this many have, and a cubic through four neighbours serves those between.
+const SPARSE_PLACES: usize = 1024;
+/// Samples of input, or of output if there are more of these, that go through in one go.
+const BLOCK_SAMPLES: usize = 1024;
 
 /// Changes the sample rate of one channel as the samples come, in bounded memory.
 ///
-/// By FFT with a linear-phase anti-aliasing filter: nothing is delayed, sample 0 stays at time 0, and
-/// the length is the old one times the ratio, rounded up.
+/// By a linear-phase anti-aliasing filter: nothing is delayed, sample 0 stays at time 0, and the length is
+/// the old one times the ratio, rounded up.
 pub struct Resampler {
-    inner: Fft<f64>,
+    inner: Async<f64>,
     from_hz: u32,
     to_hz: u32,
     /// Input waiting for a whole block.
@@ -43,36 +52,50 @@ impl Resampler {
         if from_hz == 0 || to_hz == 0 {
             return Err(failed("a rate of 0".to_owned()));
         }
-        // The filter delays by half a block on the output side, so the block must be even on both
-        // sides for the trimmed clip to be aligned to the sample: an even number of the smallest
-        // blocks that both rates have in common.
+        // An output sample comes every `taken / given` samples of input.
         let common = greatest_common_divisor(from_hz, to_hz);
-        let smallest_in = (from_hz / common) as usize;
-        let smaller_side = (from_hz.min(to_hz) / common) as usize;
-        let blocks = FILTER_SAMPLES.div_ceil(2 * smaller_side).max(1) * 2;
-        let inner = Fft::<f64>::new_custom(
-            from_hz as usize,
-            to_hz as usize,
-            blocks * smallest_in,
-            1,
-            1,
-            WindowFunction::BlackmanHarris2,
-            FixedSync::Both,
-        )
-        .map_err(|error| failed(error.to_string()))?;
+        let (taken, given) = (u64::from(from_hz / common), u64::from(to_hz / common));
+        // Among the filters for places between samples there is then one for every place that occurs; or they
+        // are so many that as good as every place of them is one that occurs.
+        let (places, steps_of_a_place, interpolation) = if given <= MOST_PLACES as u64 {
+            (given, 1, SincInterpolationType::Nearest)
+        } else {
+            let steps = given.div_ceil(SPARSE_PLACES as u64);
+            ((given + steps / 2) / steps, steps, SincInterpolationType::Cubic)
+        };
+        let ratio = given as f64 / taken as f64;
+        let length = (FILTER_SAMPLES as f64 / ratio.min(1.0)).ceil() as usize;
+        let length = length.next_multiple_of(8);
+        let parameters = SincInterpolationParameters::new(length, WindowFunction::BlackmanHarris2)
+            // By default as narrow as the whole length makes it, which is of the higher rate's samples.
+            .f_cutoff(calculate_cutoff(FILTER_SAMPLES, WindowFunction::BlackmanHarris2))
+            .oversampling_factor(places as usize)
+            .interpolation(interpolation);
+        let block = ((BLOCK_SAMPLES as f64 / ratio.max(1.0)).ceil() as usize).max(1);
+        let inner = Async::new_sinc(ratio, 1.0, &parameters, block, 1, FixedAsync::Input)
+            .map_err(|error| failed(error.to_string()))?;
+        // The middle of the filter for output sample k (from 1) lies at k taken / given + 1 / places - length / 2
+        // samples of input: with so many zeros before the clip, one of them falls on its first sample.
+        let half = (length / 2) as u64;
+        let zeros =
+            (0..taken).find(|zeros| ((half + zeros) * given) % taken == steps_of_a_place % taken);
+        let zeros = zeros.unwrap_or_default();
+        let to_skip = ((half + zeros) * given - steps_of_a_place) / taken - 1;
         let block = vec![0.0; inner.output_frames_max()];
-        let to_skip = inner.output_delay();
         let pending = Vec::with_capacity(inner.input_frames_max());
-        Ok(Resampler {
+        let mut resampler = Resampler {
             inner,
             from_hz,
             to_hz,
             pending,
             block,
-            to_skip,
+            to_skip: usize::try_from(to_skip).unwrap_or(usize::MAX),
             frames_in: 0,
             frames_out: 0,
-        })
+        };
+        let zeros = vec![0.0; usize::try_from(zeros).unwrap_or(usize::MAX)];
+        resampler.feed(&zeros, &mut Vec::new())?;
+        Ok(resampler)
     }
 
     /// Takes the next samples, and appends to `output` what is ready.
@@ -81,6 +104,10 @@ impl Resampler {
     /// If the resampler fails, which would be a fault of ours.
     pub fn push(&mut self, samples: &[f64], output: &mut Vec<f64>) -> Result<(), AudioError> {
         self.frames_in += samples.len() as u64;
+        self.feed(samples, output)
+    }
+
+    fn feed(&mut self, samples: &[f64], output: &mut Vec<f64>) -> Result<(), AudioError> {
         let mut rest = samples;
         loop {
             let missing = self.inner.input_frames_next() - self.pending.len();
