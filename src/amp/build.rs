@@ -9,9 +9,9 @@ use crate::speaker::{RangeOfUse, SpeakerNodes};
 use crate::units::Position;
 
 use super::error::AmpError;
-use super::names::nearest;
 use super::part::{Part, PartKind};
 use super::state::{AmpState, Control, Layout};
+use crate::names::nearest;
 
 /// The designator of the source that stands for the guitar.
 pub const INPUT_PART: &str = "IN";

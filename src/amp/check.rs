@@ -2,10 +2,10 @@
 
 use crate::units::{Ohms, Percent, Quantity, Volts, Watts};
 
-use super::names::nearest;
 use super::part::{Construction, Part, PartKind, Rating, usual_tolerance};
 use super::source::{Origin, Shelf};
 use super::spec::{KindName, OneOrMore, PartSpec, Scalar};
+use crate::names::nearest;
 
 /// A fault of a part: the key it lies at, if at one, and what is wrong.
 #[derive(Clone, Debug)]

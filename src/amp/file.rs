@@ -8,12 +8,12 @@ use indexmap::IndexMap;
 use super::check::{check_designator, part};
 use super::error::AmpError;
 use super::lines::{Lines, Scope, parse};
-use super::names::nearest;
 use super::part::Part;
 use super::presets::{amp_names, amp_text};
 use super::source::{Origin, Shelf, is_path, read_text};
 use super::spec::AmpSpec;
 use super::state::{AmpState, Control, Layout, Spot};
+use crate::names::nearest;
 
 /// An amp as its file gives it.
 #[derive(Clone, Debug)]

@@ -9,12 +9,12 @@ use crate::units::{Decibels, Hertz, Volts};
 use super::error::AmpError;
 use super::file::AmpFile;
 use super::lines::{Lines, Scope, parse};
-use super::names::nearest;
 use super::sections::{DialsSection, Known, SpreadSection, ValuesSection};
 use super::source::{Origin, Shelf, read_text};
 use super::spec::{ClipSpec, CompareSpec, JobSpec, TrimSpec, VersionSpec};
 use super::state::AmpState;
 use super::version::apply;
+use crate::names::nearest;
 
 /// Most versions and clips of one job.
 const MOST: usize = 100;

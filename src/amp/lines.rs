@@ -7,7 +7,7 @@ use serde::de::DeserializeOwned;
 use toml::de::{DeTable, DeValue};
 
 use super::error::AmpError;
-use super::names::nearest;
+use crate::toml_tree::{Complaint, line_of, read};
 
 /// A key of the file.
 #[derive(Clone, Debug)]
@@ -113,11 +113,6 @@ fn name_of(value: &DeValue<'_>) -> Option<String> {
     }
 }
 
-fn line_of(text: &str, place: usize) -> usize {
-    let upto = text.as_bytes().iter().take(place);
-    1 + upto.filter(|b| **b == b'\n').count()
-}
-
 /// A place in a file: for messages.
 #[derive(Clone, Debug)]
 pub(super) struct Scope<'a> {
@@ -164,54 +159,23 @@ impl<'a> Scope<'a> {
 /// # Errors
 /// [`AmpError::Wrong`] with the line and the key.
 pub(super) fn parse<T: DeserializeOwned>(file: &str, text: &str) -> Result<(T, Lines), AmpError> {
-    let table = DeTable::parse(text).map_err(|e| explain(file, text, &Lines::default(), &e))?;
+    let table =
+        DeTable::parse(text).map_err(|e| explain(file, text, &Lines::default(), &e.into()))?;
     let lines = Lines::of(table.get_ref(), text);
-    match toml::from_str(text) {
+    match read(&table) {
         Ok(value) => Ok((value, lines)),
-        Err(error) => Err(explain(file, text, &lines, &error)),
+        Err(complaint) => Err(explain(file, text, &lines, &complaint)),
     }
 }
 
-/// The reader's complaint, with the key and the nearest right name.
-fn explain(file: &str, text: &str, lines: &Lines, error: &toml::de::Error) -> AmpError {
-    let message = error.message().trim();
-    // What is missing in the whole file is missing in no line.
-    let whole = |s: &Range<usize>| s.is_empty() && message.starts_with("missing field");
-    let span = error.span().filter(|s| !whole(s));
+/// The reader's complaint, with the key.
+fn explain(file: &str, text: &str, lines: &Lines, complaint: &Complaint) -> AmpError {
+    let span = complaint.span.clone().filter(|_| !complaint.is_of_the_whole());
     let entry = span.as_ref().and_then(|s| lines.at(s.start));
-    // serde puts names between backticks: the offending one, then those that would be right.
-    let names: Vec<&str> = message.split('`').skip(1).step_by(2).collect();
-    let first = names.first().copied().unwrap_or("");
-    let right = || nearest(first, names.iter().skip(1).copied());
-    let problem = if message.starts_with("unknown field") {
-        format!("there is no such key here; {}", right())
-    } else if message.starts_with("unknown variant") {
-        format!("\"{first}\" is not known here; {}", right())
-    } else if message.starts_with("missing field") {
-        format!("the key {first} is missing")
-    } else if message == "duplicate key" {
-        let key = span.as_ref().and_then(|s| text.get(s.clone())).unwrap_or("a key");
-        format!("{key} is there twice")
-    } else if let Some((found, wanted)) =
-        message.strip_prefix("invalid type: ").and_then(|m| m.split_once(", expected "))
-    {
-        let found = found.replace('`', "").replace("sequence", "a list").replace("map", "a table");
-        let wanted = if wanted == "a string" { "a text in quotes" } else { wanted };
-        format!("{found} stands here, but it must be {wanted}")
-    } else if let Some((found, wanted)) = message
-        .strip_prefix("invalid length ")
-        .and_then(|m| m.split_once(", expected an array of length "))
-    {
-        format!("{found} in the list, but there must be {wanted}")
-    } else if lines.entries.is_empty() {
-        format!("this is not TOML: {message}")
-    } else {
-        message.to_owned()
-    };
     AmpError::Wrong {
         file: file.to_owned(),
         line: span.map(|s| line_of(text, s.start)),
         key: entry.map_or_else(String::new, |e| e.shown.clone()),
-        problem,
+        problem: complaint.in_words(text, "such key"),
     }
 }

@@ -12,7 +12,6 @@ mod error;
 mod file;
 mod job;
 mod lines;
-mod names;
 mod part;
 mod presets;
 mod sections;
@@ -21,12 +20,12 @@ mod spec;
 mod state;
 mod version;
 
+pub use crate::names::nearest;
 pub use build::{BuiltCircuit, BuiltSpeaker, INPUT_PART};
 pub use difference::{Difference, What};
 pub use error::AmpError;
 pub use file::AmpFile;
 pub use job::{Clip, Compare, Job, Trim};
-pub use names::nearest;
 pub use part::{Construction, Part, PartKind, Rating};
 pub use presets::{amp_names, amp_text};
 pub use sections::{

@@ -9,10 +9,10 @@ use crate::units::{Decibels, Farads, Henries, Hertz, Ohms, Percent, Series};
 
 use super::error::AmpError;
 use super::lines::{Scope, parse};
-use super::names::nearest;
 use super::source::read_text;
 use super::spec::{OneOrMore, Scalar};
 use super::state::AmpState;
+use crate::names::nearest;
 
 /// `[dials]`: which knob is mapped onto which.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]

@@ -9,7 +9,7 @@ use crate::speaker::{self, Speaker};
 use crate::valves::Library;
 
 use super::error::AmpError;
-use super::names::nearest;
+use crate::names::nearest;
 
 /// Longest amp, job, valve or speaker file that is read.
 const MOST_BYTES: u64 = 1 << 20;

@@ -330,8 +330,17 @@ impl VersionSpec {
         struct Versions<'a> {
             versions: [&'a VersionSpec; 1],
         }
-        toml::to_string(&Versions { versions: [self] })
+        in_toml(&Versions { versions: [self] })
     }
+}
+
+/// As TOML, by way of a table, which keeps the order of the keys: to the text itself there would be four
+/// writers of each type to compile.
+///
+/// # Errors
+/// The serializer's, which the types rule out.
+pub(super) fn in_toml(what: &impl Serialize) -> Result<String, toml::ser::Error> {
+    toml::to_string(&toml::Table::try_from(what)?)
 }
 
 /// A clip of a job.

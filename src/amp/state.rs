@@ -12,10 +12,10 @@ use super::build::{self, BuiltCircuit};
 use super::check::{Fault, main_key, part};
 use super::difference::{Difference, differences};
 use super::error::AmpError;
-use super::names::nearest;
 use super::part::{Part, PartKind};
 use super::source::{Origin, Shelf};
-use super::spec::{AmpSpec, Change, ControlSpec, OneOrMore, PartSpec, Scalar};
+use super::spec::{AmpSpec, Change, ControlSpec, OneOrMore, PartSpec, Scalar, in_toml};
+use crate::names::nearest;
 
 /// Most parts of an amp as written; an expanded speaker does not count.
 pub(super) const MOST_PARTS: usize = 500;
@@ -433,7 +433,7 @@ impl AmpState {
                 .map(|(n, c)| (n.clone(), c.spec(n, position(n, c))))
                 .collect(),
         };
-        toml::to_string(&spec).map_err(|e| AmpError::Unreadable {
+        in_toml(&spec).map_err(|e| AmpError::Unreadable {
             file: self.file.to_string(),
             problem: format!("cannot be written as TOML: {e}"),
         })

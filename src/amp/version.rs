@@ -5,11 +5,11 @@ use std::sync::Arc;
 use super::check::{Fault, check_designator, part};
 use super::error::AmpError;
 use super::lines::Scope;
-use super::names::nearest;
 use super::part::Part;
 use super::source::Origin;
 use super::spec::VersionSpec;
 use super::state::{AmpState, Control, Layout, Spot, changed};
+use crate::names::nearest;
 
 /// Most steps of one knob that moves.
 const MOST_STEPS: usize = 10_000;

@@ -6,6 +6,7 @@
 
 use serde::Deserialize;
 
+use crate::toml_tree::read_text;
 use crate::units::{Henries, Hertz, Ohms};
 
 use super::{
@@ -113,9 +114,9 @@ impl Speaker {
     /// [`SpeakerError::File`] if it is not the TOML of a speaker, [`SpeakerError::Value`] if a
     /// value is impossible, [`SpeakerError::Range`] if the stated range of use is not the model's.
     pub fn from_toml(file: &str, text: &str) -> Result<Self, SpeakerError> {
-        let parsed: SpeakerFile = toml::from_str(text).map_err(|error| SpeakerError::File {
+        let parsed: SpeakerFile = read_text(text).map_err(|error| SpeakerError::File {
             file: file.to_owned(),
-            message: error.to_string().trim_end().to_owned(),
+            message: error.in_text(text),
         })?;
         let speaker = parsed.checked(&Checker { file })?;
         let range = &speaker.range_of_use;

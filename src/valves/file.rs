@@ -8,6 +8,7 @@ use super::error::ValveError;
 use super::grid::GridConduction;
 use super::koren_pentode::KorenPentodeConstants;
 use super::koren_triode::KorenTriodeConstants;
+use crate::toml_tree::read_text;
 
 /// Greatest values that the maker allows.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
@@ -121,7 +122,7 @@ impl ValveFile {
     /// [`ValveError::BadFile`] with the line and what would be right.
     pub fn from_toml(text: &str, origin: &str) -> Result<Self, ValveError> {
         let bad = |what: String| ValveError::BadFile { origin: origin.to_owned(), what };
-        let file: Self = toml::from_str(text).map_err(|e| bad(e.to_string()))?;
+        let file: Self = read_text(text).map_err(|e| bad(e.in_text(text)))?;
         file.check().map_err(bad)?;
         Ok(file)
     }

@@ -20,7 +20,10 @@ fn enough(wanted: &str, known: &str) -> f64 {
 
 /// What to say about a name that is not known: the nearest of those that are, or all of them.
 pub fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) -> String {
-    let known: Vec<&str> = known.into_iter().collect();
+    nearest_of(name, &known.into_iter().collect::<Vec<_>>())
+}
+
+fn nearest_of(name: &str, known: &[&str]) -> String {
     let wanted = name.to_lowercase();
     let best = known
         .iter()
