@@ -9,7 +9,9 @@ pub mod audio;
 pub mod circuit;
 pub mod commands;
 pub mod driven;
+pub mod interrupt;
 pub mod linear;
+#[cfg(feature = "playing")]
 pub mod live;
 mod names;
 pub mod page;

@@ -13,7 +13,7 @@ fn main() -> ExitCode {
     let command_line = CommandLine::parse();
     // Without a handler the program still works; an interrupt then leaves its temporary files.
     let _ = ctrlc::set_handler(|| {
-        if presolder::live::interrupt::note() {
+        if presolder::interrupt::note() {
             return;
         }
         abandon_unfinished();

@@ -31,3 +31,6 @@ pub use resample::{Resampler, WORKING_RATES_HZ, resample, to_working_rate};
 pub use wav_format::{Encoding, SAMPLE_RATES_HZ, WavFormat};
 pub use wav_read::{ChannelChoice, WavReader, read_wav};
 pub use wav_write::{OutputFormat, WavWriter, Written, write_wav};
+
+/// Limits of the volume of what is played.
+pub const VOLUME_DB: std::ops::RangeInclusive<f64> = -60.0..=12.0;

@@ -133,7 +133,7 @@ fn volts(text: &str) -> Result<f64, String> {
 
 fn volume(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
-        Ok(db) if crate::live::VOLUME_DB.contains(&db) => Ok(db),
+        Ok(db) if crate::audio::VOLUME_DB.contains(&db) => Ok(db),
         _ => Err(format!("{text:?} is no volume; give -60 to 12 dB")),
     }
 }

@@ -10,6 +10,7 @@ use super::matching::Gains;
 use super::meters::Meters;
 use super::voice::VoicePlan;
 use crate::amp::AmpState;
+use crate::audio::VOLUME_DB;
 use crate::render::RenderPath;
 use crate::units::Position;
 
@@ -62,9 +63,6 @@ impl Default for Settings {
         }
     }
 }
-
-/// Limits of the output's volume.
-pub const VOLUME_DB: std::ops::RangeInclusive<f64> = -60.0..=12.0;
 
 /// See the module.
 #[derive(Debug)]

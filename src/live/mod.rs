@@ -21,7 +21,6 @@ mod error;
 mod floor;
 mod glide;
 mod input;
-pub mod interrupt;
 pub mod latency;
 mod limiter;
 mod matching;
@@ -37,7 +36,7 @@ mod view;
 mod voice;
 
 pub use action::{Action, HELP};
-pub use board::{Board, Settings, VOLUME_DB, Version, from_decibels};
+pub use board::{Board, Settings, Version, from_decibels};
 pub use calibrate::{Calibration, calibrate};
 pub use capture::Capture;
 #[cfg(feature = "live")]

@@ -13,7 +13,7 @@ use crate::commands::input::{Subject, open_subject};
 use crate::commands::output::print;
 use crate::live::{
     Agreed, Backend, Board, Looped, Plan, Session, Settings, SoundCard, USUAL_BUFFER_FRAMES, Until,
-    interrupt, match_versions, pace::quality_in_time, plain, screen,
+    match_versions, pace::quality_in_time, plain, screen,
 };
 use crate::render::{ClipSource, RenderPath};
 
@@ -61,7 +61,7 @@ pub fn run(args: &LiveArgs) -> Result<(), Failure> {
         record: args.record.clone(),
         force: args.force,
     };
-    let until = Until { interrupted: interrupt::catch(), seconds: args.seconds };
+    let until = Until { interrupted: crate::interrupt::catch(), seconds: args.seconds };
     let mut session = Session::start(card, agreed, board, plan)?;
     if args.plain || !std::io::stdout().is_terminal() {
         let lines = plain::typed_lines()?;

@@ -1,4 +1,4 @@
-//! An interrupt while playing is a request to end, not an end: a recording is to be whole.
+//! An interrupt: while playing it is a request to end, not an end, since a recording is to be whole.
 
 use std::sync::atomic::{AtomicBool, Ordering::SeqCst};
 
