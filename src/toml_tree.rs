@@ -86,12 +86,12 @@ impl Complaint {
             let found =
                 found.replace('`', "").replace("sequence", "a list").replace("map", "a table");
             let wanted = match wanted {
-                "a string" => "a text in quotes",
-                "a sequence" => "a list",
-                "f64" => "a number",
-                "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number, not negative",
-                _ if wanted.starts_with("struct ") => "a table",
-                _ => wanted,
+                "a string" => "a text in quotes".to_owned(),
+                "a sequence" => "a list".to_owned(),
+                "f64" => "a number".to_owned(),
+                "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number, not negative".to_owned(),
+                _ if wanted.starts_with("struct ") => "a table".to_owned(),
+                _ => wanted.replace("an array of length", "a list of"),
             };
             format!("{found} stands here, but it must be {wanted}")
         } else if let Some((found, wanted)) = message
@@ -518,7 +518,7 @@ mod tests {
             (
                 "pair = ['x', 'y']",
                 "pair = 'x'",
-                "line 9: string \"x\" stands here, but it must be a text in quotes",
+                "line 9: string \"x\" stands here, but it must be a list of 2",
             ),
             ("negative = -3\n", "", "the key negative is missing"),
             ("truth = true", "truth = true\ntruth = true", "line 8: truth is there twice"),
