@@ -192,8 +192,8 @@ impl LinearPlan {
                 let [low, high] = FIT_BAND_HZ;
                 (low..=high).contains(*f)
             });
-            let peak = heard.map(|(_, t)| t.norm()).fold(0.0, f64::max);
-            plan.error = plan.measure_error(density.check, peak, &exact)?;
+            let heard_peak = heard.map(|(_, t)| t.norm()).fold(0.0, f64::max);
+            plan.error = plan.measure_error(density.check, heard_peak, &exact)?;
             let FitError { to_16_khz_db, to_20_khz_db } = plan.error;
             // A sample of many frequencies says more than one of few.
             let better = best.as_ref().is_none_or(|(checked, best)| {

@@ -5,8 +5,8 @@
 //! that is heard, fades when another is chosen or a knob has moved, limits, and puts what is recorded
 //! into a ring. It never allocates, locks, waits, prints or panics; whatever may take its time (planning
 //! a circuit, dropping the old one, writing files) happens on other threads, with wait-free rings in
-//! between. None of this needs a sound card: a device is whatever implements [`Backend`]. The real one
-//! and the screen are behind the feature `live`.
+//! between. None of this needs a sound card: a device is whatever implements [`Backend`]. It is behind the
+//! feature `playing`; the real device and the screen are behind `live`.
 
 mod action;
 mod board;
