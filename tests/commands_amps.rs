@@ -58,6 +58,38 @@ fn the_valves_shown_stand_where_the_circuit_says() {
     assert!(row.contains(&said), "{row}: {said}");
 }
 
+/// A part whose file gives no rating is not said to keep within it, and a valve that is too hot is said to be.
+#[test]
+fn ratings_are_told_of_parts_that_have_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let shown = |ratings: [&str; 2]| {
+        let [of_r2, of_c1] = ratings;
+        // 300 V across 68 ohms and a conducting valve; the grid at its cathode.
+        let amp = format!(
+            "title = \"Hot\"\ninput = \"in\"\noutput = \"p\"\n[supplies]\nsupply = \"300 V\"\n[parts]\n\
+             R1 = {{ kind = \"resistor\", value = \"1M\", between = [\"in\", \"0\"] }}\n\
+             R2 = {{ kind = \"resistor\", value = \"68\", between = [\"supply\", \"p\"]{of_r2} }}\n\
+             C1 = {{ kind = \"capacitor\", value = \"1u\", between = [\"p\", \"0\"]{of_c1} }}\n\
+             V1 = {{ kind = \"pentode\", type = \"6V6GT\", plate = \"p\", screen = \"supply\", \
+             grid = \"in\", cathode = \"0\" }}\n"
+        );
+        std::fs::write(folder.path().join("hot.toml"), amp).unwrap();
+        let output = run(folder.path(), &["amps", "hot.toml"]);
+        assert!(output.status.success(), "{}", text(&output.stderr));
+        text(&output.stdout)
+    };
+    let none = shown(["", ""]);
+    let valve = none.lines().find(|l| l.contains("6V6GT") && l.contains(" mA")).unwrap();
+    assert!(valve.ends_with("above its limit"), "{valve}");
+    assert!(none.contains("  no part has a rating in the file\n"), "{none}");
+    let some = shown([", rating = \"50 W\"", ""]);
+    assert!(some.contains("  every part with a rating bears less than half of it\n"), "{some}");
+    assert!(some.contains("  not looked at, for want of a rating: R1, C1\n"), "{some}");
+    let hot = shown([", rating = \"0.25 W\"", ", rating = \"100 V\""]);
+    assert_eq!(hot.matches("above its rating").count(), 2, "{hot}");
+    assert!(hot.contains("  not looked at, for want of a rating: R1\n"), "{hot}");
+}
+
 #[test]
 fn a_new_folder_holds_a_job_that_reads() {
     let folder = tempfile::tempdir().unwrap();

@@ -86,3 +86,47 @@ fn trim_of_a_clip_cut_off_in_a_note_is_that_of_its_spectrum() {
         assert!((measured_hz / hz - 1.0).abs() < 0.005, "{measured_hz} and {hz} Hz");
     }
 }
+
+/// A change that lets more through below is no failed trim unless the job asks for one; what the owner opens says
+/// so, too.
+#[test]
+fn a_job_that_asks_for_no_trim_fails_none() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let write = |name: &str, text: &str| {
+        std::fs::write(folder.path().join(name), text).expect("written");
+    };
+    write("pair.toml", AMP);
+    let note = (0..RATE_HZ).map(|n| {
+        let t = f64::from(n) / f64::from(RATE_HZ);
+        0.2 * (std::f64::consts::TAU * 110.0 * t).sin()
+            + 0.5 * (std::f64::consts::TAU * 8.0 * t).sin()
+    });
+    let clip = Clip { samples: note.collect(), sample_rate_hz: RATE_HZ };
+    write_wav(&folder.path().join("note.wav"), &clip, OutputFormat::Float32, false)
+        .expect("written");
+    // 7.2 Hz becomes 0.7 Hz: 10 lg((1 + (7.2/8)^2) / (1 + (0.72/8)^2)) = 2.6 dB more of the 8 Hz.
+    let job = JOB.replace("C1 = \"22n\"", "C1 = \"2u2\"")
+        + "[[clips]]\nfile = \"note.wav\"\npeak = \"1 V\"\n";
+    for (ending, verdict, mark) in [
+        (
+            "",
+            "No low-end trim, and none is asked for: energy below 30 Hz rises by 2.6 dB on the least",
+            false,
+        ),
+        ("[trim]\n", "Not trimmed enough: energy below 30 Hz rises by 2.6 dB on the least", true),
+    ] {
+        write("job.toml", &format!("{job}{ending}"));
+        let run = |args: &[&str]| {
+            let mut program = std::process::Command::new(env!("CARGO_BIN_EXE_presolder"));
+            let run = program.args(args).current_dir(&folder).output().expect("run");
+            assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+            String::from_utf8(run.stdout).expect("text")
+        };
+        let report = run(&["report", "job.toml", "--linear"]);
+        assert!(report.contains(verdict), "{report}");
+        run(&["page", "job.toml", "--linear", "--out", "page.html", "--force"]);
+        let page = std::fs::read_to_string(folder.path().join("page.html")).expect("a page");
+        assert!(page.contains(verdict));
+        assert_eq!(page.contains("Not met."), mark, "{ending}");
+    }
+}

@@ -45,6 +45,8 @@ pub struct Compare {
 /// What counts as a good low-end trim.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Trim {
+    /// Whether the job asks for one. Figures are given in any case.
+    pub asked_for: bool,
     /// Energy below this is rumble.
     pub below: Hertz,
     /// Lowest frequency that the speaker reproduces, if the job knows it better than the
@@ -61,6 +63,7 @@ impl Default for Trim {
     /// change of 1 dB at the lowest string is hardly noticed.
     fn default() -> Self {
         Self {
+            asked_for: false,
             below: Hertz(30.0),
             speaker_lowest: None,
             trimmed_by_at_least: Decibels(6.0),
@@ -358,10 +361,12 @@ fn compare(
     })
 }
 
-fn trim(spec: TrimSpec, scope: &Scope<'_>) -> Result<Trim, AmpError> {
+fn trim(spec: Option<TrimSpec>, scope: &Scope<'_>) -> Result<Trim, AmpError> {
     let scope = scope.at("trim");
     let usual = Trim::default();
+    let Some(spec) = spec else { return Ok(usual) };
     let trim = Trim {
+        asked_for: true,
         below: spec.below.unwrap_or(usual.below),
         speaker_lowest: spec.speaker_lowest,
         trimmed_by_at_least: spec.trimmed_by_at_least.unwrap_or(usual.trimmed_by_at_least),

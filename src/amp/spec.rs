@@ -399,7 +399,7 @@ pub(super) struct JobSpec {
     #[serde(default)]
     pub compare: CompareSpec,
     #[serde(default)]
-    pub trim: TrimSpec,
+    pub trim: Option<TrimSpec>,
     #[serde(default)]
     pub dials: DialsSection,
     #[serde(default)]

@@ -6,8 +6,9 @@
 //!   cathode's voltage, which is where the stage's gain begins to rise.
 //!
 //! Its corner is the frequency at which the ratio of the two voltages has half the power of its own
-//! highest value, on the side that the capacitor cuts. Both voltages can be rendered and measured, so
-//! that the figure from the circuit has a counterpart from audio.
+//! highest value, on the side that the capacitor cuts. Where hardly anything drives a section, what
+//! comes round by the supply can be more: no highest value is looked for there. Both voltages can be
+//! rendered and measured, so that the figure from the circuit has a counterpart from audio.
 
 use nalgebra::Complex;
 
@@ -21,6 +22,8 @@ pub const SEARCH_HZ: [f64; 2] = [0.5, 20_000.0];
 /// A local maximum further below the highest point than this is a hump on a slope.
 const MAXIMUM_WITHIN_DB: f64 = 20.0;
 const POINTS_PER_OCTAVE: f64 = 24.0;
+/// A section counts as driven where its driven side is no further below the most that it gets.
+const DRIVEN_WITHIN_DB: f64 = 80.0;
 
 /// Which side of a response a corner bounds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,22 +98,52 @@ pub fn corner_near(
     Ok(nearest.map(|frequency_hz| Corner { frequency_hz, ..*like }))
 }
 
-/// The corner of a ratio on one side of its highest point.
+/// Frequencies at which levels are first looked at, from one on to the end of the search.
+fn grid(low: f64) -> Vec<f64> {
+    let high = SEARCH_HZ[1];
+    let n = ((high / low).log2() * POINTS_PER_OCTAVE).ceil() as usize;
+    (0..=n).map(|k| (low * (high / low).powf(k as f64 / n as f64)).min(high)).collect()
+}
+
+/// From where to where a section is driven at all, from the level at its driven side.
+///
+/// # Errors
+/// Those of the level.
+pub fn driven_range<E>(
+    level_db: impl FnOnce(&[f64]) -> Result<Vec<f64>, E>,
+) -> Result<[f64; 2], E> {
+    let hz = grid(SEARCH_HZ[0]);
+    let levels = level_db(&hz)?;
+    let top = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let driven = |k: &usize| levels[*k] >= top - DRIVEN_WITHIN_DB;
+    let ends = [(0..hz.len()).find(driven), (0..hz.len()).rfind(driven)];
+    Ok([ends[0].map_or(SEARCH_HZ[0], |k| hz[k]), ends[1].map_or(SEARCH_HZ[1], |k| hz[k])])
+}
+
+/// The corner of a ratio on one side of its highest point where the section is driven.
 ///
 /// # Errors
 /// If the curve is not a number somewhere.
 pub fn section_corner(
     level_db: &mut LevelCurve,
+    driven: [f64; 2],
     side: Side,
 ) -> Result<Option<Corner>, CrossingError> {
-    let [low, high] = SEARCH_HZ;
-    let found = half_power_corners(level_db, Reference::Highest, low, high)?;
+    if driven[0] >= driven[1] {
+        return Ok(None);
+    }
+    let found = half_power_corners(level_db, Reference::Highest, driven[0], driven[1])?;
+    let Some(reference_hz) = found.reference_hz else { return Ok(None) };
     let hz = match side {
         Side::Low => found.low_hz,
         Side::High => found.high_hz,
     };
-    let pair = hz.zip(found.reference_hz);
-    Ok(pair.map(|(frequency_hz, reference_hz)| Corner { frequency_hz, reference_hz, side }))
+    match hz {
+        Some(frequency_hz) => Ok(Some(Corner { frequency_hz, reference_hz, side })),
+        // It may lie beyond.
+        None if driven != SEARCH_HZ => corner_beside(level_db, reference_hz, side),
+        None => Ok(None),
+    }
 }
 
 /// The corner of a whole amp: beside its lowest maximum on the low side, its highest on the high side.
@@ -118,10 +151,9 @@ pub fn section_corner(
 /// # Errors
 /// If the curve is not a number somewhere.
 pub fn amp_corner(level_db: &mut LevelCurve, side: Side) -> Result<Option<Corner>, CrossingError> {
-    let [low, high] = SEARCH_HZ;
-    let n = ((high / low).log2() * POINTS_PER_OCTAVE).ceil() as usize;
-    let hz = |k: usize| low * (high / low).powf(k as f64 / n as f64);
-    let levels = level_db(&(0..=n).map(hz).collect::<Vec<f64>>());
+    let hz = grid(SEARCH_HZ[0]);
+    let n = hz.len() - 1;
+    let levels = level_db(&hz);
     let top = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let is_maximum = |&k: &usize| {
         let left = k == 0 || levels[k] >= levels[k - 1];
@@ -134,13 +166,13 @@ pub fn amp_corner(level_db: &mut LevelCurve, side: Side) -> Result<Option<Corner
         Side::High => maxima.next_back(),
     };
     match at {
-        Some(k) => corner_beside(level_db, hz(k).clamp(low, high), side),
+        Some(k) => corner_beside(level_db, hz[k], side),
         None => Ok(None),
     }
 }
 
 /// The sections of a circuit that the signal passes: coupling capacitors whose far side has lost
-/// level at the bottom of the search, and cathode bypasses. Capacitors on supplies are none of them.
+/// level at the lowest frequency that drives them, and cathode bypasses. Capacitors on supplies are none of them.
 ///
 /// # Errors
 /// As [`LinearCircuit::gains`].
@@ -172,7 +204,7 @@ pub fn sections(linear: &LinearCircuit, source: &str) -> Result<Vec<SectionPlan>
 }
 
 /// The two sides of a coupling capacitor, the driven one first; `None` where both sides carry nearly
-/// the same at the bottom of the search (then it has no corner of 3 dB) or neither carries anything.
+/// the same at the lowest frequency that drives it (then it has no corner of 3 dB) or neither carries anything.
 fn coupling(
     linear: &LinearCircuit,
     source: &str,
@@ -181,15 +213,84 @@ fn coupling(
     const BOTTOM_HZ: f64 = 0.05;
     const QUIET: f64 = 1e-12;
     const LOST: f64 = 0.7;
-    let gains = linear.gains(source, &[a, b], &[BOTTOM_HZ])?;
-    let (va, vb) = (gains[0][0].norm(), gains[1][0].norm());
-    Ok(if va.max(vb) < QUIET {
-        None
-    } else if vb < LOST * va {
+    const WITHIN_DB: f64 = 60.0;
+    let gains = linear.gains(source, &[a, b], &grid(BOTTOM_HZ))?;
+    let sizes = || gains[0].iter().zip(&gains[1]).map(|(a, b)| [a.norm(), b.norm()]);
+    let top = sizes().flatten().fold(QUIET, f64::max);
+    // Below that, what comes round by the supply may be more than what comes from the input.
+    let least = top * 10f64.powf(-WITHIN_DB / 20.0);
+    let Some([va, vb]) = sizes().find(|[va, vb]| va.max(*vb) > least.max(QUIET)) else {
+        return Ok(None);
+    };
+    Ok(if vb < LOST * va {
         Some([a, b])
     } else if va < LOST * vb {
         Some([b, a])
     } else {
         None
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::crossings::one_by_one;
+
+    /// A bypass in closed form, 3 dB down at 71 Hz, behind couplings that take 120 dB off for each decade below
+    /// 20 Hz; and with what a supply brings round, which is the more the less comes the usual way.
+    #[test]
+    fn what_comes_by_the_supply_makes_no_corner() {
+        let driven_db = |hz: f64| 120.0 * (hz / 20.0).log10().min(0.0);
+        let bypass = |hz: f64| 1.0 / (1.0 + (hz / 71.0).powi(2));
+        for by_supply_db in [f64::NEG_INFINITY, -140.0] {
+            let by_supply = |hz: f64| 10f64.powf((by_supply_db - driven_db(hz)) / 10.0);
+            let mut ratio = one_by_one(|hz| 10.0 * (bypass(hz) + by_supply(hz)).log10());
+            let levels = |hz: &[f64]| Ok::<_, ()>(hz.iter().map(|&hz| driven_db(hz)).collect());
+            let driven = driven_range(levels).unwrap();
+            // -80 dB at 20 Hz less two thirds of a decade.
+            assert!(
+                (driven[0] / 4.31 - 1.0).abs() < 0.03 && driven[1] == SEARCH_HZ[1],
+                "{driven:?}"
+            );
+            let corner = section_corner(&mut ratio, driven, Side::High).unwrap().unwrap();
+            assert!((corner.frequency_hz / 71.0 - 1.0).abs() < 0.01, "{corner:?}");
+            // Below its highest value there is nothing that it takes away.
+            let none = section_corner(&mut ratio, driven, Side::Low).unwrap();
+            assert_eq!(none, None);
+        }
+    }
+
+    /// A corner below the range in which a section is driven is found all the same.
+    #[test]
+    fn a_corner_may_lie_where_little_is_driven() {
+        let mut high_pass = one_by_one(|hz| -10.0 * (1.0 + (2.0 / hz).powi(2)).log10());
+        let corner = section_corner(&mut high_pass, [100.0, 5_000.0], Side::Low).unwrap().unwrap();
+        // 3 dB below its level at 5 kHz.
+        assert!((corner.frequency_hz / 2.0 - 1.0).abs() < 1e-6, "{corner:?}");
+    }
+
+    /// At the bottom of the search more reaches the phase inverter of this amp by its supply than by the capacitor
+    /// in front of it, which is driven from the tone controls all the same. It sees the grid leak of 1 MΩ,
+    /// bootstrapped at the tail: its corner lies below the 7.2 Hz of 22 nF and 1 MΩ, though not by far.
+    #[test]
+    fn a_coupling_is_driven_from_the_side_of_the_input() {
+        let amp = crate::amp::AmpFile::preset("hawthorn-50").unwrap();
+        let built = amp.state().circuit().unwrap();
+        let point = crate::circuit::OperatingPoint::solve(&built.circuit).unwrap();
+        let linear = LinearCircuit::new(&built.circuit, &point).unwrap();
+        let plans = sections(&linear, crate::amp::INPUT_PART).unwrap();
+        let plan = plans.iter().find(|p| p.part == "C8").unwrap();
+        let ends = [plan.from, plan.to].map(|n| built.circuit.node_name(n));
+        assert_eq!(ends, ["tone", "g3a"]);
+        let gains = |hz: &[f64]| linear.gains(crate::amp::INPUT_PART, &[plan.from, plan.to], hz);
+        let driven = driven_range(|hz| {
+            Ok::<_, CircuitError>(gains(hz)?[0].iter().copied().map(decibels).collect())
+        });
+        let mut ratio = |hz: &[f64]| {
+            let gains = gains(hz).unwrap();
+            gains[1].iter().zip(&gains[0]).map(|(to, from)| decibels(to / from)).collect()
+        };
+        let corner = section_corner(&mut ratio, driven.unwrap(), Side::Low).unwrap().unwrap();
+        assert!((3.6..7.2).contains(&corner.frequency_hz), "{corner:?}");
+    }
 }

@@ -3,7 +3,9 @@
 use clap::Args;
 
 use crate::amp::{AmpFile, AmpState, BuiltCircuit, INPUT_PART, Part, PartKind, amp_names};
-use crate::analysis::corners::{Corner, Side, amp_corner, decibels, section_corner, sections};
+use crate::analysis::corners::{
+    Corner, Side, amp_corner, decibels, driven_range, section_corner, sections,
+};
 use crate::analysis::{CrossingError, LevelCurve};
 use crate::circuit::{CircuitError, LinearCircuit, OperatingPoint};
 use crate::units::{Amperes, Hertz, Volts, Watts};
@@ -142,6 +144,7 @@ fn valves(state: &AmpState, built: &BuiltCircuit, point: &OperatingPoint) -> Str
         "of at most",
         "screen heat",
         "of at most",
+        "",
     ]);
     let volts = |v: f64| format!("{:.4}", Volts(v));
     let watts = |w: f64| format!("{:.3}", Watts(w));
@@ -155,6 +158,8 @@ fn valves(state: &AmpState, built: &BuiltCircuit, point: &OperatingPoint) -> Str
         let maxima = state.valve_file(part).map(|file| &file.maxima);
         let screen = rest.screen.as_ref();
         let most_in_screen = maxima.and_then(|m| m.screen_watts).filter(|_| screen.is_some());
+        let plate_is_above = maxima.is_some_and(|m| rest.watts > m.plate_watts);
+        let screen_is_above = screen.zip(most_in_screen).is_some_and(|(s, most)| s.watts > most);
         table.row([
             name.clone(),
             part.kind.to_string(),
@@ -167,6 +172,7 @@ fn valves(state: &AmpState, built: &BuiltCircuit, point: &OperatingPoint) -> Str
             maxima.map_or_else(String::new, |m| watts(m.plate_watts)),
             screen.map_or_else(String::new, |s| watts(s.watts)),
             most_in_screen.map_or_else(String::new, watts),
+            if plate_is_above || screen_is_above { "above its limit" } else { "" }.to_owned(),
         ]);
     }
     if !table.is_empty() {
@@ -175,12 +181,25 @@ fn valves(state: &AmpState, built: &BuiltCircuit, point: &OperatingPoint) -> Str
     text
 }
 
-/// Parts that bear more than half of what they are rated for. General practice, from memory:
+/// Parts that bear more than half of what they are rated for, and those whose file does not say. General practice, from memory:
 /// resistors run at half of their rated power or below, capacitors at 80 % of their voltage.
 fn ratings(state: &AmpState, point: &OperatingPoint) -> String {
     let mut table = Table::new(&["part", "value", "bears", "rated", "share", ""]);
+    let (mut rated, mut unrated) = (false, Vec::new());
     for (name, part) in state.parts() {
         let Some(rest) = point.part(name) else { continue };
+        // What a part of its kind gives way to: heat, or volts.
+        let rating = match part.kind {
+            PartKind::Resistor { .. } | PartKind::Pot { .. } | PartKind::Rheostat { .. } => {
+                part.rating.watts.is_some()
+            }
+            PartKind::Capacitor { .. } | PartKind::Diode { .. } => part.rating.volts.is_some(),
+            _ => continue,
+        };
+        rated |= rating;
+        if !rating {
+            unrated.push(name.as_str());
+        }
         let heat = part.rating.watts.map(|most| {
             let bears = format!("{:.3}", Watts(rest.watts));
             (bears, most.to_string(), rest.watts / most.0, 0.5)
@@ -211,10 +230,27 @@ fn ratings(state: &AmpState, point: &OperatingPoint) -> String {
             ]);
         }
     }
-    if table.is_empty() {
-        "  every part bears less than half of its rating\n".to_owned()
-    } else {
+    let mut text = if !table.is_empty() {
         table.text()
+    } else if rated {
+        "  every part with a rating bears less than half of it\n".to_owned()
+    } else {
+        "  no part has a rating in the file\n".to_owned()
+    };
+    if rated && !unrated.is_empty() {
+        text.push_str(&format!("  not looked at, for want of a rating: {}\n", listed(&unrated)));
+    }
+    text
+}
+
+/// Most names that a line shows.
+const MOST_NAMES: usize = 12;
+
+fn listed(names: &[&str]) -> String {
+    let shown = names.iter().take(MOST_NAMES).copied().collect::<Vec<_>>().join(", ");
+    match names.len().saturating_sub(MOST_NAMES) {
+        0 => shown,
+        more => format!("{shown} and {more} more"),
     }
 }
 
@@ -240,7 +276,12 @@ fn corners(
             let gains = linear.gains(INPUT_PART, &[plan.from, plan.to], hz)?;
             Ok(gains[1].iter().zip(&gains[0]).map(|(to, from)| decibels(to / from)).collect())
         };
-        let corner = find(state, level, |curve| section_corner(curve, plan.side))?;
+        let driven = driven_range(|hz| {
+            let gains = linear.gains(INPUT_PART, &[plan.from], hz)?;
+            Ok(gains[0].iter().copied().map(decibels).collect())
+        });
+        let driven = driven.map_err(wrong)?;
+        let corner = find(state, level, |curve| section_corner(curve, driven, plan.side))?;
         let Some(corner) = corner else { continue };
         let does = match plan.side {
             Side::Low => "takes away below",

@@ -71,7 +71,9 @@ pub fn run(args: &PageArgs) -> Result<(), Failure> {
 /// # Errors
 /// [`Failure`].
 pub fn page_of(job: &Job, report: &Report, sets: &[ClipSet]) -> Result<PageModel, Failure> {
-    let verdict = Verdict { text: report.trim.verdict.clone(), met: Some(report.trim.met) };
+    let trim = &report.trim;
+    let judged = trim.asked_for || trim.trimmed;
+    let verdict = Verdict { text: trim.verdict.clone(), met: judged.then_some(trim.met) };
     let break_up = report.driven.as_ref().map(|driven| in_page_order(job, break_up_table(driven)));
     Ok(PageModel { verdicts: vec![verdict], break_up, ..page_model(job, sets)? })
 }

@@ -6,7 +6,8 @@ use nalgebra::Complex;
 use super::model::CornerReport;
 use crate::amp::{BuiltCircuit, INPUT_PART};
 use crate::analysis::corners::{
-    Corner, SEARCH_HZ, Side, amp_corner, corner_near, decibels, section_corner, sections,
+    Corner, SEARCH_HZ, Side, amp_corner, corner_near, decibels, driven_range, section_corner,
+    sections,
 };
 use crate::analysis::{
     CrossingError, LevelCurve, MeasureError, MeasuredResponse, Sweep, SweepPlan,
@@ -175,7 +176,13 @@ pub fn corner_reports(
             let g = linear.gains(INPUT_PART, &[plan.from, plan.to], hz)?;
             Ok(ratio_decibels(&g[1], &g[0]))
         };
-        let exact = Curve::new(ratio).find(|f| section_corner(f, plan.side)).map_err(wrong)?;
+        let driven = driven_range(|hz| {
+            let gains = linear.gains(INPUT_PART, &[plan.from], hz)?;
+            Ok(gains.into_iter().next().map_or_else(Vec::new, all_decibels))
+        });
+        let driven = driven.map_err(wrong)?;
+        let exact = Curve::new(ratio).find(|f| section_corner(f, driven, plan.side));
+        let exact = exact.map_err(wrong)?;
         let Some(theory) = exact else { continue };
         let from = nodes.at(plan.from)?.clone();
         let to = nodes.at(plan.to)?.clone();

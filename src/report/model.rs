@@ -115,6 +115,8 @@ pub struct RangeReport {
 /// The low-end trim on the job's own clips.
 #[derive(Clone, Debug, Serialize)]
 pub struct TrimReport {
+    /// Whether the job asks for a trim; if not, nothing is wrong where there is none.
+    pub asked_for: bool,
     /// Energy below this is rumble.
     pub below_hz: f64,
     /// The speaker's lowest frequency, if one is known.
@@ -124,7 +126,9 @@ pub struct TrimReport {
     pub low_e_hz: f64,
     pub low_e_change_db: f64,
     pub clips: Vec<ClipTrim>,
-    /// Whether every clip is trimmed by what was wanted and the low E kept.
+    /// Whether every clip is trimmed by what was wanted, asked for or not.
+    pub trimmed: bool,
+    /// Whether it is and the low E is kept.
     pub met: bool,
     pub verdict: String,
 }

@@ -51,6 +51,7 @@ pub fn trim_report(
     let trimmed = !clips.is_empty() && clips.iter().all(|c| c.below_change_db <= -wanted);
     let kept = low_e_change_db.abs() <= allowed;
     let mut report = TrimReport {
+        asked_for: job.trim.asked_for,
         below_hz,
         speaker_lowest_hz: lowest_hz,
         wanted_trim_db: wanted,
@@ -58,10 +59,11 @@ pub fn trim_report(
         low_e_hz: low_e.map_or(0.0, |s| s.frequency_hz),
         low_e_change_db,
         clips,
+        trimmed,
         met: trimmed && kept,
         verdict: String::new(),
     };
-    report.verdict = verdict(&report, trimmed, kept);
+    report.verdict = verdict(&report, kept);
     Ok(report)
 }
 
@@ -82,7 +84,7 @@ fn spectrum(
 }
 
 /// The verdict in plain words, with the limits that it rests on.
-fn verdict(report: &TrimReport, trimmed: bool, kept: bool) -> String {
+fn verdict(report: &TrimReport, kept: bool) -> String {
     let TrimReport { below_hz, wanted_trim_db, allowed_low_e_db, low_e_hz, .. } = report;
     let cut: Vec<f64> = report.clips.iter().map(|c| -c.below_change_db).collect();
     let least = cut.iter().copied().fold(f64::INFINITY, f64::min);
@@ -96,7 +98,19 @@ fn verdict(report: &TrimReport, trimmed: bool, kept: bool) -> String {
     let rumble = format!(
         "every clip's energy below {below_hz} Hz falls by at least {least:.1} dB (wanted: {wanted_trim_db} dB)"
     );
-    match (trimmed, kept) {
+    let only = if least >= 0.05 {
+        format!("falls by {least:.1} dB only")
+    } else if least > -0.05 {
+        "stays as it is".to_owned()
+    } else {
+        format!("rises by {:.1} dB", -least)
+    };
+    if !report.trimmed && !report.asked_for {
+        return format!(
+            "No low-end trim, and none is asked for: energy below {below_hz} Hz {only} on the least affected clip (a trim is {wanted_trim_db} dB less), and {low_e}."
+        );
+    }
+    match (report.trimmed, kept) {
         (true, true) => {
             format!("The low end is trimmed and the guitar's own kept: {rumble}, and {low_e}.")
         }
@@ -104,10 +118,10 @@ fn verdict(report: &TrimReport, trimmed: bool, kept: bool) -> String {
             format!("The low end is trimmed, but not without loss: {rumble}, yet {low_e}.")
         }
         (false, true) => format!(
-            "Not trimmed enough: energy below {below_hz} Hz falls by {least:.1} dB only on the least affected clip (wanted: {wanted_trim_db} dB); {low_e}."
+            "Not trimmed enough: energy below {below_hz} Hz {only} on the least affected clip (wanted: {wanted_trim_db} dB); {low_e}."
         ),
         (false, false) => format!(
-            "Neither trimmed enough nor without loss: energy below {below_hz} Hz falls by {least:.1} dB only (wanted: {wanted_trim_db} dB), and {low_e}."
+            "Neither trimmed enough nor without loss: energy below {below_hz} Hz {only} (wanted: {wanted_trim_db} dB), and {low_e}."
         ),
     }
 }
