@@ -236,6 +236,7 @@ fn versions_change_add_and_remove() {
             "supply ht: 300 V -> 280 V",
             "Volume: 5.0 (12:00) -> 7.0 (2:00)",
             "sweep: added, linear on VR3, at 5.0 (12:00)",
+            "sweep while a clip plays: 2.0 (9:00) from 0 s, 6.0 (1:00) from 1.5 s",
         ]
     );
     assert_eq!(

@@ -5,6 +5,7 @@ use std::fmt;
 use super::part::{Part, PartKind};
 use super::spec::KindName;
 use super::state::AmpState;
+use crate::units::{Position, Seconds};
 
 /// What kind of thing differs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,6 +24,8 @@ pub enum What {
     Control,
     /// Where a knob stands.
     Position,
+    /// How a knob moves while a clip plays.
+    Moves,
 }
 
 /// One difference; `before` is `None` for what is added, `after` for what is removed.
@@ -42,6 +45,10 @@ impl fmt::Display for Difference {
         match self.what {
             What::Supply => write!(f, "supply {}: ", self.subject)?,
             What::Control | What::Position => write!(f, "{}: ", self.purpose)?,
+            What::Moves => {
+                let moves = self.after.as_deref().unwrap_or("stays");
+                return write!(f, "{} while a clip plays: {moves}", self.purpose);
+            }
             What::Connection => write!(f, "{}: connected ", self.subject)?,
             _ => write!(f, "{}: ", self.subject)?,
         }
@@ -54,7 +61,7 @@ impl fmt::Display for Difference {
     }
 }
 
-/// What differs, parts first in the order of the files, then supplies, controls, positions.
+/// What differs, parts first in the order of the files, then supplies, controls, positions and moves.
 pub(super) fn differences(before: &AmpState, after: &AmpState) -> Vec<Difference> {
     if before.file != after.file {
         return vec![Difference {
@@ -200,5 +207,23 @@ fn controls(before: &AmpState, after: &AmpState, all: &mut Vec<Difference>) {
         } else if was != is {
             all.push(one(What::Position, name, was, is, &new.label));
         }
+        let [was, is] = [before, after].map(|state| state.moves().get(name).map(|m| turns(m)));
+        if was != is {
+            all.push(one(What::Moves, name, was, is, &new.label));
+        }
     }
+}
+
+/// Most steps of a moving knob that are told one by one.
+const MOST_TURNS: usize = 6;
+
+/// Where a moving knob stands from when on: `0.0 (7:00) from 0 s, 5.0 (12:00) from 2 s`.
+fn turns(moves: &[(Seconds, Position)]) -> String {
+    let told = moves.iter().take(MOST_TURNS);
+    let told = told.map(|(from, at)| format!("{at:.1} ({}) from {} s", at.clock(), from.0));
+    let mut text = told.collect::<Vec<_>>().join(", ");
+    if moves.len() > MOST_TURNS {
+        text.push_str(&format!(", and {} more", moves.len() - MOST_TURNS));
+    }
+    text
 }

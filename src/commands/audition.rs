@@ -172,7 +172,8 @@ fn version(
 ) -> page::Version {
     let first = states[0];
     let words = |db: &[f64]| tone_words(&frequencies_hz(), &minus(db, first_db), speaker_hz);
-    let differences = first.differences_to(state);
+    let (moves, differences): (Vec<_>, Vec<_>) =
+        first.differences_to(state).into_iter().partition(|d| d.what == What::Moves);
     let listed = differences.iter().filter(|difference| difference.what != What::Position);
     // What each change does by itself, where it can be made by itself.
     let mut changes: Vec<(page::Change, bool)> = listed
@@ -197,7 +198,8 @@ fn version(
         let effect = words(own_db);
         changes.push((page::Change { what: what.to_owned(), effect }, true));
     }
-    let changes = changes.into_iter().map(|(change, _)| change).collect();
+    let moves = moves.iter().map(|d| page::Change { what: d.to_string(), effect: String::new() });
+    let changes = changes.into_iter().map(|(change, _)| change).chain(moves).collect();
     page::Version {
         name: state.version().to_owned(),
         note: state.note().to_owned(),
