@@ -24,6 +24,8 @@ const MAXIMUM_WITHIN_DB: f64 = 20.0;
 const POINTS_PER_OCTAVE: f64 = 24.0;
 /// A section counts as driven where its driven side is no further below the most that it gets.
 const DRIVEN_WITHIN_DB: f64 = 80.0;
+/// Where a cathode follows its grid by less, bypassing it adds less than 1 dB of gain: -20 lg(1 - 0.1).
+const FOLLOWS_DB: f64 = -20.0;
 
 /// Which side of a response a corner bounds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -120,7 +122,9 @@ pub fn driven_range<E>(
     Ok([ends[0].map_or(SEARCH_HZ[0], |k| hz[k]), ends[1].map_or(SEARCH_HZ[1], |k| hz[k])])
 }
 
-/// The corner of a ratio on one side of its highest point where the section is driven.
+/// The corner of a section's ratio. A coupling's is on the low side of its highest point where the section is
+/// driven. A bypassed cathode follows its grid below the corner, by a share that is less than one: where the ratio
+/// is more, a supply moves the cathode, and where it never comes to [`FOLLOWS_DB`], nothing is gained above.
 ///
 /// # Errors
 /// If the curve is not a number somewhere.
@@ -129,21 +133,32 @@ pub fn section_corner(
     driven: [f64; 2],
     side: Side,
 ) -> Result<Option<Corner>, CrossingError> {
-    if driven[0] >= driven[1] {
-        return Ok(None);
-    }
-    let found = half_power_corners(level_db, Reference::Highest, driven[0], driven[1])?;
-    let Some(reference_hz) = found.reference_hz else { return Ok(None) };
-    let hz = match side {
-        Side::Low => found.low_hz,
-        Side::High => found.high_hz,
+    let around = match side {
+        Side::Low => Some(driven),
+        Side::High => followed(level_db, driven),
     };
-    match hz {
-        Some(frequency_hz) => Ok(Some(Corner { frequency_hz, reference_hz, side })),
-        // It may lie beyond.
-        None if driven != SEARCH_HZ => corner_beside(level_db, reference_hz, side),
+    let Some([low, high]) = around.filter(|[low, high]| low < high) else { return Ok(None) };
+    let found = half_power_corners(level_db, Reference::Highest, low, high)?;
+    match found.reference_hz {
+        Some(hz) => corner_beside(level_db, hz, side),
         None => Ok(None),
     }
+}
+
+/// Around which frequency a cathode follows its grid most: the maximum of their ratio that is nearest to the
+/// corner, so the highest in frequency; or the lower end of the range where it is driven.
+fn followed(level_db: &mut LevelCurve, driven: [f64; 2]) -> Option<[f64; 2]> {
+    let hz: Vec<f64> =
+        grid(SEARCH_HZ[0]).into_iter().filter(|hz| (driven[0]..=driven[1]).contains(hz)).collect();
+    let levels = level_db(&hz);
+    let last = hz.len().checked_sub(1)?;
+    let is_maximum = |&k: &usize| {
+        let below = k == 0 || levels[k] >= levels[k - 1];
+        let above = k == last || levels[k] > levels[k + 1];
+        below && above && (FOLLOWS_DB..=0.0).contains(&levels[k])
+    };
+    let at = (0..=last).rfind(is_maximum)?;
+    Some([hz[at.saturating_sub(1)], hz[(at + 1).min(last)]])
 }
 
 /// The corner of a whole amp: beside its lowest maximum on the low side, its highest on the high side.
@@ -244,7 +259,7 @@ mod tests {
         let bypass = |hz: f64| 1.0 / (1.0 + (hz / 71.0).powi(2));
         for by_supply_db in [f64::NEG_INFINITY, -140.0] {
             let by_supply = |hz: f64| 10f64.powf((by_supply_db - driven_db(hz)) / 10.0);
-            let mut ratio = one_by_one(|hz| 10.0 * (bypass(hz) + by_supply(hz)).log10());
+            let mut ratio = one_by_one(|hz| 10.0 * (0.4 * bypass(hz) + by_supply(hz)).log10());
             let levels = |hz: &[f64]| Ok::<_, ()>(hz.iter().map(|&hz| driven_db(hz)).collect());
             let driven = driven_range(levels).unwrap();
             // -80 dB at 20 Hz less two thirds of a decade.
@@ -254,9 +269,6 @@ mod tests {
             );
             let corner = section_corner(&mut ratio, driven, Side::High).unwrap().unwrap();
             assert!((corner.frequency_hz / 71.0 - 1.0).abs() < 0.01, "{corner:?}");
-            // Below its highest value there is nothing that it takes away.
-            let none = section_corner(&mut ratio, driven, Side::Low).unwrap();
-            assert_eq!(none, None);
         }
     }
 
