@@ -380,3 +380,31 @@ fn operating_points_of_koren_pentodes() {
         assert_printed(valve.screen.expect("a pentode has a screen").amperes * 1e3, printed[1]);
     }
 }
+
+/// A section with all its poles and zeros lower by 1 % is itself at frequencies higher by 1 %.
+#[test]
+fn a_sections_sensitivity_is_its_shift_in_frequency() {
+    let mut bench = Bench::new();
+    let (input, output) = (bench.node("in"), bench.node("out"));
+    let (w0, q) = (TAU * 2600.0, 3.0);
+    let (numerator, denominator) =
+        ([1.0, 2.0 / (q * w0), 0.7 / (w0 * w0)], [1.0 / (q * w0), 1.0 / (w0 * w0)]);
+    bench.add("S1", Kind::Section { input, output, numerator, denominator });
+    let point = OperatingPoint::solve(&bench.circuit).expect("at rest");
+    let linear = LinearCircuit::new(&bench.circuit, &point).expect("a linear circuit");
+    let level_db = |hz: f64| {
+        let s = Complex::new(0.0, TAU * hz);
+        let [n0, n1, n2] = numerator;
+        let h = (n0 + s * (n1 + s * n2)) / (1.0 + s * (denominator[0] + s * denominator[1]));
+        20.0 * h.norm().log10()
+    };
+    let hz = [300.0, 2000.0, 2700.0, 9000.0];
+    let found = linear.level_sensitivities("Vin", output, &hz).expect("sensitivities");
+    let (_, by) = found.iter().find(|(name, _)| name == "S1").expect("the section");
+    for (hz, by) in hz.iter().zip(by) {
+        let step = 1e-4;
+        let shift =
+            (level_db(hz * (1.0 + step)) - level_db(hz * (1.0 - step))) / (2.0 * step) * 0.01;
+        assert!((by - shift).abs() < 1e-6, "{hz} Hz: {by} and {shift} dB");
+    }
+}

@@ -107,6 +107,12 @@ fn a_job_that_asks_for_no_trim_fails_none() {
     // 7.2 Hz becomes 0.7 Hz: 10 lg((1 + (7.2/8)^2) / (1 + (0.72/8)^2)) = 2.6 dB more of the 8 Hz.
     let job = JOB.replace("C1 = \"22n\"", "C1 = \"2u2\"")
         + "[[clips]]\nfile = \"note.wav\"\npeak = \"1 V\"\n";
+    let run = |args: &[&str]| {
+        let mut program = std::process::Command::new(env!("CARGO_BIN_EXE_presolder"));
+        let run = program.args(args).current_dir(&folder).output().expect("run");
+        assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+        String::from_utf8(run.stdout).expect("text")
+    };
     for (ending, verdict, mark) in [
         (
             "",
@@ -116,12 +122,6 @@ fn a_job_that_asks_for_no_trim_fails_none() {
         ("[trim]\n", "Not trimmed enough: energy below 30 Hz rises by 2.6 dB on the least", true),
     ] {
         write("job.toml", &format!("{job}{ending}"));
-        let run = |args: &[&str]| {
-            let mut program = std::process::Command::new(env!("CARGO_BIN_EXE_presolder"));
-            let run = program.args(args).current_dir(&folder).output().expect("run");
-            assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
-            String::from_utf8(run.stdout).expect("text")
-        };
         let report = run(&["report", "job.toml", "--linear"]);
         assert!(report.contains(verdict), "{report}");
         run(&["page", "job.toml", "--linear", "--out", "page.html", "--force"]);
@@ -129,4 +129,16 @@ fn a_job_that_asks_for_no_trim_fails_none() {
         assert!(page.contains(verdict));
         assert_eq!(page.contains("Not met."), mark, "{ending}");
     }
+
+    // Rendered on the driven path, what has no valve does to a clip what it does as a filter.
+    run(&["render", "job.toml", "--quality", "draft", "--out", "out"]);
+    let written = folder.path().join("out/report.json");
+    let report: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(written).expect("a report")).expect("JSON");
+    let change =
+        |list: &str| report["trim"][list][0]["below_change_db"].as_f64().expect("a number");
+    let (filter_db, rendered_db) = (change("clips"), change("as_rendered"));
+    assert!((filter_db - rendered_db).abs() < 0.05, "{filter_db} and {rendered_db} dB");
+    let verdict = report["trim"]["verdict"].as_str().expect("words");
+    assert!(verdict.ends_with("the energy below 30 Hz changes by +2.6 dB."), "{verdict}");
 }

@@ -484,6 +484,7 @@ fn bad_tapers_are_refused() {
         ("audio 0 %", "0 % at half travel is not from 0.1 % to below 50 %"),
         ("measured 0 at 0 %", "a measured taper has at least two points"),
         ("measured 0 at 0 %, 9 at 100 %", "the points must start at position 0 and end at 10"),
+        ("measured 0 at 0 %, 5 at 0.3 %, 10 at 1 %", "it ends at 1 %; the whole track is 100 %"),
         (
             "measured 0 at 0 %, 5 at 50 %, 10 at 40 %",
             "40 % at 10 comes after 50 % at 5; the percentage must not fall",

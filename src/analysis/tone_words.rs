@@ -64,7 +64,7 @@ pub fn tone_words(frequencies_hz: &[f64], change_db: &[f64], speaker_hz: [f64; 2
         words.extend(
             runs(&bands)
                 .into_iter()
-                .map(|(names, db)| format!("{} {} ({})", amount(db, false), names, signed(db))),
+                .map(|(names, db)| format!("{} {} ({})", amount(db), names, signed(db))),
         );
     }
     match words.len() {
@@ -74,18 +74,18 @@ pub fn tone_words(frequencies_hz: &[f64], change_db: &[f64], speaker_hz: [f64; 2
 }
 
 fn below_words(db: f64) -> String {
-    format!("{} below what the speaker can reproduce ({})", amount(db, true), signed(db))
+    format!("{} below what the speaker can reproduce ({})", amount(db), signed(db))
 }
 
-/// How much, of energy or of a band.
-fn amount(db: f64, of_energy: bool) -> String {
+/// How much.
+fn amount(db: f64) -> String {
     let size = match db.abs() {
         size if size < PLAIN_DB => "a little ",
         size if size < MUCH_DB => "",
         _ => "much ",
     };
     let way = if db > 0.0 { "more" } else { "less" };
-    format!("{size}{way}{}", if of_energy { " energy" } else { "" })
+    format!("{size}{way}")
 }
 
 /// Neighbouring bands that change alike, under one name, with their mean.
@@ -125,9 +125,7 @@ fn listed(names: &[&str]) -> String {
 
 /// Whether one amount of words fits both.
 fn alike(levels: &[f64], db: f64) -> bool {
-    levels
-        .iter()
-        .all(|&level| amount(level, false) == amount(db, false) && (level - db).abs() < 2.0)
+    levels.iter().all(|&level| amount(level) == amount(db) && (level - db).abs() < 2.0)
 }
 
 fn signed(db: f64) -> String {
@@ -175,7 +173,7 @@ mod tests {
     #[test]
     fn a_trim_takes_what_the_speaker_cannot_use() {
         let text = words(|hz| high_pass(hz, 60.0) - high_pass(hz, 7.0));
-        assert!(text.starts_with("less energy below what the speaker can reproduce (\u{2212}"));
+        assert!(text.starts_with("less below what the speaker can reproduce (\u{2212}"));
         assert!(text.contains("a little less bass"), "{text}");
         assert!(!text.contains("middle") && !text.contains("treble"), "{text}");
     }

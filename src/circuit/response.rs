@@ -138,7 +138,8 @@ impl LinearCircuit {
     }
 
     /// How the level at a node moves with each part that stores energy: d level in dB for a part
-    /// value greater by 1 %, at each frequency. By the adjoint of the equations (S. Director,
+    /// value greater by 1 %, at each frequency; for a [`Kind::Section`](super::part::Kind::Section), of the
+    /// sound of a loudspeaker, for all its poles and zeros lower by 1 %. By the adjoint of the equations (S. Director,
     /// R. Rohrer, "The generalized adjoint network and network sensitivities", IEEE Trans. Circuit
     /// Theory 16(3), 1969): dH/dv = - y^T (dA/dv) x with A^T y = the output's unit vector.
     ///
@@ -167,7 +168,10 @@ impl LinearCircuit {
                 use super::part::Kind;
                 let stores = matches!(
                     part.kind,
-                    Kind::Capacitor { .. } | Kind::Inductor { .. } | Kind::Windings { .. }
+                    Kind::Capacitor { .. }
+                        | Kind::Inductor { .. }
+                        | Kind::Windings { .. }
+                        | Kind::Section { .. }
                 );
                 if let (true, Some(change)) = (stores, by_part.get(&index)) {
                     let per_cent_db = 0.01 * 20.0 / std::f64::consts::LN_10 * (change / x[out]).re;

@@ -144,8 +144,8 @@ fn valves(state: &AmpState, built: &BuiltCircuit, point: &OperatingPoint) -> Str
         "of at most",
         "screen heat",
         "of at most",
-        "",
     ]);
+    let mut above = Vec::new();
     let volts = |v: f64| format!("{:.4}", Volts(v));
     let watts = |w: f64| format!("{:.3}", Watts(w));
     for (name, part) in state.parts() {
@@ -158,8 +158,22 @@ fn valves(state: &AmpState, built: &BuiltCircuit, point: &OperatingPoint) -> Str
         let maxima = state.valve_file(part).map(|file| &file.maxima);
         let screen = rest.screen.as_ref();
         let most_in_screen = maxima.and_then(|m| m.screen_watts).filter(|_| screen.is_some());
-        let plate_is_above = maxima.is_some_and(|m| rest.watts > m.plate_watts);
-        let screen_is_above = screen.zip(most_in_screen).is_some_and(|(s, most)| s.watts > most);
+        let limits = [
+            ("plate", Some(rest.watts), maxima.map(|m| m.plate_watts), watts as fn(f64) -> String),
+            ("screen", screen.map(|s| s.watts), most_in_screen, watts),
+            ("plate", Some(rest.volts), maxima.map(|m| m.plate_volts), volts),
+            ("screen", screen.map(|s| s.volts), maxima.and_then(|m| m.screen_volts), volts),
+        ];
+        for (electrode, bears, most, print) in limits {
+            if let (Some(bears), Some(most)) = (bears, most)
+                && bears > most
+            {
+                let (bears, most) = (print(bears), print(most));
+                above.push(format!(
+                    "  above its limit: {name}, {electrode} at {bears} of at most {most}\n"
+                ));
+            }
+        }
         table.row([
             name.clone(),
             part.kind.to_string(),
@@ -172,13 +186,12 @@ fn valves(state: &AmpState, built: &BuiltCircuit, point: &OperatingPoint) -> Str
             maxima.map_or_else(String::new, |m| watts(m.plate_watts)),
             screen.map_or_else(String::new, |s| watts(s.watts)),
             most_in_screen.map_or_else(String::new, watts),
-            if plate_is_above || screen_is_above { "above its limit" } else { "" }.to_owned(),
         ]);
     }
     if !table.is_empty() {
         text.push_str(&table.text());
     }
-    text
+    text + &above.concat()
 }
 
 /// Parts that bear more than half of what they are rated for, and those whose file does not say. General practice, from memory:

@@ -64,11 +64,7 @@ pub fn run(args: &LevelArgs) -> Result<(), Failure> {
     let square = |x: &[f64]| x.iter().map(|s| s * s).sum::<f64>();
     let rms = (square(&clip.samples) / clip.samples.len().max(1) as f64).sqrt();
     let window = ((WINDOW_S * f64::from(clip.sample_rate_hz)) as usize).max(1);
-    let loudest = clip
-        .samples
-        .chunks(window)
-        .map(|c| (square(c) / c.len() as f64).sqrt())
-        .fold(0.0, f64::max);
+    let loudest = loudest_rms(&clip.samples, window);
     let peak = clip.peak();
     let decibels = |x: f64| 20.0 * x.max(1e-10).log10();
     let v = args.full_scale;
@@ -119,4 +115,37 @@ pub fn run(args: &LevelArgs) -> Result<(), Failure> {
          loud double coils.\n",
     );
     print(&text)
+}
+
+/// RMS of the loudest stretch of so many samples, wherever it begins; of all there are if there are fewer.
+fn loudest_rms(samples: &[f64], window: usize) -> f64 {
+    let window = window.min(samples.len()).max(1);
+    let (mut sum, mut largest) = (0.0f64, 0.0f64);
+    for (k, new) in samples.iter().enumerate() {
+        sum += new * new;
+        if k >= window {
+            sum -= samples[k - window] * samples[k - window];
+        }
+        largest = largest.max(sum);
+    }
+    (largest / window as f64).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_loudest_stretch_begins_anywhere() {
+        // Half of the burst is in the first window that does not overlap, half in the next.
+        let mut samples = vec![0.0; 1000];
+        samples[80..120].fill(-0.5);
+        assert!((loudest_rms(&samples, 40) - 0.5).abs() < 1e-12);
+        assert!((loudest_rms(&samples, 160) - 0.25).abs() < 1e-12);
+        // A short rest at the end is no window of its own.
+        samples[999] = 1.0;
+        assert!((loudest_rms(&samples, 40) - 0.5).abs() < 1e-12);
+        assert!((loudest_rms(&[0.5, -0.5], 40) - 0.5).abs() < 1e-12);
+        assert_eq!(loudest_rms(&[], 40), 0.0);
+    }
 }

@@ -16,7 +16,7 @@ use crate::driven::Quality;
 use crate::page::model::{PageModel, Verdict};
 use crate::page::write_page;
 use crate::render::{ClipSet, RenderPath, render_clips};
-use crate::report::{Report, work};
+use crate::report::{Report, add_trim_as_rendered, work};
 
 /// Makes the page that the owner opens in a browser: clips, curves, a blind trial, an answer form.
 #[derive(Debug, Args)]
@@ -58,7 +58,10 @@ pub fn run(args: &PageArgs) -> Result<(), Failure> {
     // Long clips overflow next to the page: its disk is the one that has to have room.
     let folder = args.out.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let sets = render_clips(&job, &clips, path, folder, &|n| bar.inc(n))?;
-    let report = report_of(&job, &clips, path, &|n| bar.inc(n))?;
+    let mut report = report_of(&job, &clips, path, &|n| bar.inc(n))?;
+    if path != RenderPath::Linear {
+        add_trim_as_rendered(&mut report.trim, &job, &sets)?;
+    }
     bar.finish_and_clear();
     let page = write_page(&page_of(&job, &report, &sets)?).map_err(Failure::fault)?;
     write_whole(&args.out, page.html.as_bytes(), args.force)?;

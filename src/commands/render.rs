@@ -18,7 +18,9 @@ use crate::driven::Quality;
 use crate::page::write_page;
 use crate::plot::Curve;
 use crate::render::{ClipSet, ClipSource, RenderError, RenderPath, Rest, Tape, render_clips};
-use crate::report::{Report, driven_report, driven_work, make_report, spectra_figure, work};
+use crate::report::{
+    Report, add_trim_as_rendered, driven_report, driven_work, make_report, spectra_figure, work,
+};
 
 /// Renders a job: clips before and after, a report, plots, and the page that the owner opens.
 #[derive(Debug, Args)]
@@ -92,7 +94,10 @@ pub fn render_job(job: &Job, folder: &Path, way: Way) -> Result<(), Failure> {
     let mut outputs = OutputFolder::create(folder, way.force)?;
     let bar = bar(render_work(job, &clips, way.path) + work(job, &clips), "rendering");
     let sets = render_clips(job, &clips, way.path, folder, &|n| bar.inc(n))?;
-    let report = report_of(job, &clips, way.path, &|n| bar.inc(n))?;
+    let mut report = report_of(job, &clips, way.path, &|n| bar.inc(n))?;
+    if way.path != RenderPath::Linear {
+        add_trim_as_rendered(&mut report.trim, job, &sets)?;
+    }
     write_report(&report, &mut outputs, way.png)?;
     bar.set_message("writing");
     let write_sets = || {

@@ -326,12 +326,12 @@ fn print_table(
     if let Some(trim) = &change.trim {
         sayln!(
             text,
-            "\n  Trim: {:.1} dB of the energy below {} goes ({:.1} to {:.1} dB); {} changes by {:+.2} dB \
+            "\n  Trim: the energy below {} changes by {:+.1} dB ({:+.1} to {:+.1} dB), {} by {:+.2} dB \
              ({:+.2} to {:+.2} dB). Both limits are kept in {:.0} % of the amps.",
-            trim.lost_db,
             hertz(trim.below_hz),
-            trim.lost_bands_db.p5,
-            trim.lost_bands_db.p95,
+            -trim.lost_db,
+            -trim.lost_bands_db.p95,
+            -trim.lost_bands_db.p5,
             hertz(trim.string_hz),
             trim.string_db,
             trim.string_bands_db.p5,

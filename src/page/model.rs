@@ -54,7 +54,7 @@ pub struct Version {
     pub controls: Vec<Control>,
 }
 
-/// One change in plain words, e.g. "C7, 100 nF to 22 nF" and "less energy below what the speaker
+/// One change in plain words, e.g. "C7, 100 nF to 22 nF" and "less below what the speaker
 /// can reproduce".
 #[derive(Clone, Debug, Default)]
 pub struct Change {

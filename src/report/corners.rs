@@ -233,8 +233,8 @@ fn report(
     }
 }
 
-/// The capacitor or inductance that moves a corner of the whole amp most: the one whose change by a
-/// hundredth changes the level at the corner most, relative to the reference.
+/// The capacitor or inductance, or what in the loudspeaker makes its sound, that moves a corner of the whole amp
+/// most: the one whose change by a hundredth changes the level at the corner most, relative to the reference.
 fn strongest_part(
     linear: &LinearCircuit,
     output: Node,

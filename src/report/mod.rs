@@ -17,3 +17,4 @@ pub use make::{CAUTIONS, make_report, work};
 pub use model::*;
 pub use plots::{curves_csv, difference_figure, response_figure, spectra_figure};
 pub use text::to_text;
+pub use trim::add_trim_as_rendered;

@@ -125,7 +125,11 @@ pub struct TrimReport {
     pub allowed_low_e_db: f64,
     pub low_e_hz: f64,
     pub low_e_change_db: f64,
+    /// What the circuit does to the clips as a filter of small signals: what a change of parts can promise.
     pub clips: Vec<ClipTrim>,
+    /// The same of the clips as they were rendered on the driven path, where valves make low frequencies of their
+    /// own; empty where none were.
+    pub as_rendered: Vec<ClipTrim>,
     /// Whether every clip is trimmed by what was wanted, asked for or not.
     pub trimmed: bool,
     /// Whether it is and the low E is kept.

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::driven::{DrivenReport, DrivenVersion, makers};
-use super::model::Report;
+use super::model::{ClipTrim, Report};
 
 /// The report in words and tables.
 pub fn to_text(report: &Report) -> String {
@@ -88,23 +88,36 @@ fn write_all(out: &mut String, r: &Report) -> std::fmt::Result {
 
 fn write_trim(out: &mut String, r: &Report) -> std::fmt::Result {
     let t = &r.trim;
-    writeln!(out, "\nLow-end trim on the job's clips, change of energy in dB")?;
     let below = format!("below {} Hz", t.below_hz);
     let range = t.speaker_lowest_hz.map_or("below range".to_owned(), |f| format!("below {f} Hz"));
-    writeln!(out, "  {:<20} {:>14} {:>14} {:>10}", "clip", below, range, "whole")?;
-    for c in &t.clips {
-        let in_range = c.below_range_change_db.map_or("-".to_owned(), |d| format!("{d:+.2}"));
-        writeln!(
-            out,
-            "  {:<20} {:>+14.2} {:>14} {:>+10.2}",
-            c.clip, c.below_change_db, in_range, c.whole_change_db
+    let mut table = |title: &str, clips: &[ClipTrim]| -> std::fmt::Result {
+        writeln!(out, "\n{title}, change of energy in dB")?;
+        writeln!(out, "  {:<20} {below:>14} {range:>14} {:>10}", "clip", "whole")?;
+        for c in clips {
+            let in_range = c.below_range_change_db.map_or("-".to_owned(), |d| format!("{d:+.2}"));
+            writeln!(
+                out,
+                "  {:<20} {:>+14.2} {:>14} {:>+10.2}",
+                c.clip, c.below_change_db, in_range, c.whole_change_db
+            )?;
+        }
+        Ok(())
+    };
+    table("Low-end trim of the job's clips by the circuit as a filter (small signals)", &t.clips)?;
+    if !t.as_rendered.is_empty() {
+        table(
+            "The same in the clips as rendered, with what the valves make of them",
+            &t.as_rendered,
         )?;
     }
     writeln!(out, "\n{}", t.verdict)
 }
 
 fn write_driven(out: &mut String, d: &DrivenReport) -> std::fmt::Result {
-    for v in &d.versions {
+    if d.versions.iter().all(|v| v.stages.is_empty()) {
+        return writeln!(out, "\nNo version has a valve that could be driven.");
+    }
+    for v in d.versions.iter().filter(|v| !v.stages.is_empty()) {
         write_stages(out, d, v)?;
     }
     writeln!(

@@ -67,7 +67,7 @@ impl Taper {
     ///
     /// # Errors
     /// [`UnitError::Taper`] unless the positions rise from 0 to 10 and the percentages
-    /// do not fall and stay from 0 to 100.
+    /// do not fall, stay from 0 to 100 and end above 1.
     pub fn measured(points: &[(f64, f64)]) -> Result<Self, UnitError> {
         let bad = |why: String| Err(UnitError::Taper { text: print_points(points), why });
         if points.len() < 2 {
@@ -95,6 +95,10 @@ impl Taper {
         let ends = (points.first().map(|p| p.0), points.last().map(|p| p.0));
         if ends != (Some(0.0), Some(10.0)) {
             return bad("the points must start at position 0 and end at 10".to_owned());
+        }
+        // Shares of one instead of percent: no track ends there.
+        if let Some((_, end)) = points.last().filter(|p| p.1 <= 1.0) {
+            return bad(format!("it ends at {end} %; the whole track is 100 %"));
         }
         Ok(Self::Measured(Measured { points: points.to_vec() }))
     }

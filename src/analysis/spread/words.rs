@@ -43,8 +43,8 @@ pub fn sentence(frequencies_hz: &[f64], change: &ChangeSpread) -> String {
         "; elsewhere the parts' own spread hides it".to_owned()
     };
     format!(
-        "In at least 9 of 10 amps the change is larger than the parts' own spread {}{rest}: at {} it \
-         is {:+.1} dB where the parts spread by \u{b1}{:.1} dB.",
+        "In at least 9 of 10 amps the change is larger than the parts' own spread {}: at {} it is {:+.1} dB \
+         where the parts spread by \u{b1}{:.1} dB{rest}.",
         listed.join(", "),
         hertz(frequencies_hz[largest]),
         change.nominal_db[largest],
