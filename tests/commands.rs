@@ -215,3 +215,22 @@ fn examples_of_the_help_work_as_typed() {
         }
     }
 }
+
+/// A full disk behind standard output is said, by commands that print much and by those that print little.
+#[cfg(target_os = "linux")]
+#[test]
+fn what_cannot_be_printed_is_said() {
+    for args in
+        [&["response", "larkspur-22"][..], &["response", "larkspur-22", "--json"], &["amps"]]
+    {
+        let full = std::fs::OpenOptions::new().write(true).open("/dev/full").expect("/dev/full");
+        let run = std::process::Command::new(env!("CARGO_BIN_EXE_presolder"))
+            .args(args)
+            .stdout(full)
+            .output()
+            .expect("run");
+        let said = String::from_utf8_lossy(&run.stderr);
+        assert_eq!(run.status.code(), Some(1), "{args:?}: {said}");
+        assert!(said.starts_with("presolder: cannot write to standard output: "), "{said}");
+    }
+}

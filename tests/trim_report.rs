@@ -142,3 +142,39 @@ fn a_job_that_asks_for_no_trim_fails_none() {
     let verdict = report["trim"]["verdict"].as_str().expect("words");
     assert!(verdict.ends_with("the energy below 30 Hz changes by +2.6 dB."), "{verdict}");
 }
+
+/// A silent clip is not judged, and a knob that moves while a clip plays is none of the circuit's filter.
+#[test]
+fn silence_and_moving_knobs_do_not_judge_a_trim() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let amp = AMP.to_owned()
+        + "[parts.VR1]\nkind = \"pot\"\nvalue = \"100k\"\nhot = \"out\"\nwiper = \"tap\"\ncold = \"0\"\n\
+           [parts.R2]\nkind = \"resistor\"\nvalue = \"10M\"\nbetween = [\"tap\", \"0\"]\n\
+           [controls.volume]\npot = \"VR1\"\ntaper = \"linear\"\nposition = 5\n";
+    let amp = amp.replace("output = \"out\"", "output = \"tap\"");
+    std::fs::write(folder.path().join("pair.toml"), amp).expect("written");
+    let note = (0..RATE_HZ)
+        .map(|n| (std::f64::consts::TAU * 8.0 * f64::from(n) / f64::from(RATE_HZ)).sin());
+    for (name, samples) in [("note", note.collect()), ("silence", vec![0.0; RATE_HZ as usize])] {
+        let clip = Clip { samples, sample_rate_hz: RATE_HZ };
+        let path = folder.path().join(format!("{name}.wav"));
+        write_wav(&path, &clip, OutputFormat::Float32, false).expect("written");
+    }
+    let job = JOB.to_owned()
+        + "[versions.moves]\nvolume = [[0, 5], [\"0.5 s\", 0]]\n\
+           [[clips]]\nfile = \"note.wav\"\npeak = \"1 V\"\n[[clips]]\nfile = \"silence.wav\"\npeak = \"1 V\"\n\
+           [trim]\nlow_e_changed_by_at_most = \"20 dB\"\n";
+    std::fs::write(folder.path().join("job.toml"), job).expect("written");
+    let run = std::process::Command::new(env!("CARGO_BIN_EXE_presolder"))
+        .args(["report", "job.toml", "--linear"])
+        .current_dir(&folder)
+        .output()
+        .expect("run");
+    let text = String::from_utf8(run.stdout).expect("text");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let silence = text.lines().find(|l| l.starts_with("  silence")).expect("a row");
+    assert!(silence.contains("silent") && !text.contains("NaN") && !text.contains("inf"), "{text}");
+    let found = text.lines().find(|l| l.starts_with("The low end is trimmed")).expect("a verdict");
+    // 50k seen by the capacitor, 14.5 Hz, becomes 145 Hz: 10 lg((1 + (145/8)^2) / (1 + (14.5/8)^2)).
+    assert!(found.contains("the circuit takes at least 18.8 dB"), "{found}");
+}

@@ -104,7 +104,7 @@ impl AmpFile {
             parts,
             controls,
         };
-        let problem = layout.check().err().or_else(|| layout.loose_end());
+        let problem = layout.check().err().or_else(|| layout.loose_end(|_, _| true));
         if let Some((spot, problem)) = problem {
             return Err(spot_scope(&scope, &spot).wrong(problem));
         }

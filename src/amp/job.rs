@@ -264,6 +264,9 @@ fn versions(
             let problem = format!("there is a version \"{}\" already", spec.name);
             return Err(scope.at("name").wrong(problem));
         }
+        if let Some(problem) = one_file(&spec.name, "versions", all.keys().map(String::as_str)) {
+            return Err(scope.at("name").wrong(problem));
+        }
         let start = match (&spec.based_on, &spec.amp) {
             (Some(_), Some(_)) => {
                 let problem = "a version is based on another one or has its own amp, not both";
@@ -305,6 +308,32 @@ fn check_name(name: &str) -> Result<(), String> {
     Ok(())
 }
 
+/// What is wrong with a name whose files would be those of another one.
+fn one_file<'a>(
+    name: &str,
+    what: &str,
+    mut others: impl Iterator<Item = &'a str>,
+) -> Option<String> {
+    let stem = file_stem(name);
+    let other = others.find(|other| file_stem(other) == stem)?;
+    Some(format!(
+        "the {what} \"{other}\" and \"{name}\" would both be written to {stem}.wav; give this one another name"
+    ))
+}
+
+/// A name that is safe in a file name anywhere: letters, digits and hyphens.
+pub fn file_stem(name: &str) -> String {
+    let mut stem: String = name
+        .chars()
+        .map(|c| if c.is_alphanumeric() { c.to_ascii_lowercase() } else { '-' })
+        .collect();
+    while stem.contains("--") {
+        stem = stem.replace("--", "-");
+    }
+    let stem = stem.trim_matches('-');
+    if stem.is_empty() { "unnamed".to_owned() } else { stem.to_owned() }
+}
+
 fn clips(specs: &[ClipSpec], origin: &Origin, scope: &Scope<'_>) -> Result<Vec<Clip>, AmpError> {
     let mut all: Vec<Clip> = Vec::new();
     if specs.len() > MOST {
@@ -320,6 +349,9 @@ fn clips(specs: &[ClipSpec], origin: &Origin, scope: &Scope<'_>) -> Result<Vec<C
         check_name(&name).map_err(|problem| scope.at(named).wrong(problem))?;
         if all.iter().any(|c| c.name == name) {
             let problem = format!("there is a clip \"{name}\" already; give this one another name");
+            return Err(scope.at(named).wrong(problem));
+        }
+        if let Some(problem) = one_file(&name, "clips", all.iter().map(|c| c.name.as_str())) {
             return Err(scope.at(named).wrong(problem));
         }
         if !(spec.peak.0 > 0.0 && spec.peak.0 <= 100.0) {

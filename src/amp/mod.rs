@@ -25,7 +25,7 @@ pub use build::{BuiltCircuit, BuiltSpeaker, INPUT_PART};
 pub use difference::{Difference, What};
 pub use error::AmpError;
 pub use file::AmpFile;
-pub use job::{Clip, Compare, Job, Trim};
+pub use job::{Clip, Compare, Job, Trim, file_stem};
 pub use part::{Construction, Part, PartKind, Rating};
 pub use presets::{amp_names, amp_text};
 pub use sections::{

@@ -208,11 +208,13 @@ impl Layout {
     }
 
     /// A node that only one terminal of one part is at, most often a slip of the pen.
-    /// Unused taps of transformers and ends of pots do not count.
-    pub fn loose_end(&self) -> Option<(Spot, String)> {
+    /// Unused taps of transformers and ends of pots do not count; looked at are those parts that `looked_at` says.
+    pub fn loose_end(&self, looked_at: impl Fn(&str, &Part) -> bool) -> Option<(Spot, String)> {
         let nodes = self.nodes();
         for (name, part) in &self.parts {
-            if matches!(part.kind, PartKind::Transformer { .. }) || part.kind.turns() {
+            if matches!(part.kind, PartKind::Transformer { .. } | PartKind::Pot { .. })
+                || !looked_at(name, part)
+            {
                 continue;
             }
             for (key, node) in part.kind.nodes() {
@@ -394,6 +396,12 @@ impl AmpState {
         let parts = &mut Arc::make_mut(&mut state.layout).parts;
         parts.insert(designator.to_owned(), Part { line: old.line, ..new });
         Ok(state)
+    }
+
+    /// The same with knobs that stay where they stand while a clip plays.
+    #[must_use]
+    pub fn without_moves(&self) -> Self {
+        Self { moves: IndexMap::new(), ..self.clone() }
     }
 
     /// The circuit of this state.

@@ -35,7 +35,13 @@ pub(super) fn apply(
         Arc::make_mut(&mut state.layout).controls.insert(name.clone(), control);
     }
     positions(&mut state, spec, scope)?;
-    if let Err((spot, problem)) = state.layout.check() {
+    // What is left of a part that was taken out may hang loose; what is put in may not.
+    let put_in = |name: &str, part: &Part| {
+        let old = start.layout.parts.get(name);
+        old.is_none_or(|old| old.kind.nodes() != part.kind.nodes())
+    };
+    let problem = state.layout.check().err().or_else(|| state.layout.loose_end(put_in));
+    if let Some((spot, problem)) = problem {
         return Err(at_spot(scope, &spot, problem));
     }
     state.circuit()?;

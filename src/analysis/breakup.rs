@@ -13,6 +13,8 @@ use crate::driven::{DrivenError, DrivenPlan, Quality};
 pub const THRESHOLDS_PERCENT: [f64; 3] = [1.0, 3.0, 10.0];
 /// Levels of the curve: peak volts at the input, in steps of 2 dB from the first to the last.
 pub const FIRST_VOLTS: f64 = 0.001;
+/// The first level where the distortion at the usual one is beyond the first threshold already.
+const LEAST_VOLTS: f64 = 1e-5;
 pub const LAST_VOLTS: f64 = 5.0;
 const STEP_DB: f64 = 2.0;
 /// The curve ends this far above the level of the last threshold: there is nothing more to see.
@@ -102,9 +104,11 @@ pub fn breakup(
     let mut levels: Vec<Level> = Vec::new();
     let mut found: [Option<(f64, f64)>; 3] = [None; 3];
     let mut below = None;
-    let steps = (20.0 * (LAST_VOLTS / FIRST_VOLTS).log10() / STEP_DB).ceil() as i32;
+    let usual = run.clone().settle_within(FIRST_VOLTS, ON_CURVE).thd_percent();
+    let first_volts = if usual < THRESHOLDS_PERCENT[0] { FIRST_VOLTS } else { LEAST_VOLTS };
+    let steps = (20.0 * (LAST_VOLTS / first_volts).log10() / STEP_DB).ceil() as i32;
     for k in 0..=steps {
-        let volts = (FIRST_VOLTS * 10f64.powf(STEP_DB * f64::from(k) / 20.0)).min(LAST_VOLTS);
+        let volts = (first_volts * 10f64.powf(STEP_DB * f64::from(k) / 20.0)).min(LAST_VOLTS);
         let ready = run.clone();
         run.processor().restart_report();
         let tone = run.settle_within(volts, ON_CURVE);

@@ -26,6 +26,9 @@ const POINTS_PER_OCTAVE: f64 = 24.0;
 const DRIVEN_WITHIN_DB: f64 = 80.0;
 /// Where a cathode follows its grid by less, bypassing it adds less than 1 dB of gain: -20 lg(1 - 0.1).
 const FOLLOWS_DB: f64 = -20.0;
+/// A coupling that rises by more over the last octave of the search has its corner above 8 kHz, and nearer to the
+/// end than could be told.
+const RISES_BY_DB: f64 = 1.5;
 
 /// Which side of a response a corner bounds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -139,10 +142,16 @@ pub fn section_corner(
     };
     let Some([low, high]) = around.filter(|[low, high]| low < high) else { return Ok(None) };
     let found = half_power_corners(level_db, Reference::Highest, low, high)?;
-    match found.reference_hz {
-        Some(hz) => corner_beside(level_db, hz, side),
-        None => Ok(None),
+    let Some(hz) = found.reference_hz else { return Ok(None) };
+    // What still rises at the end of the search has its highest point, and its corner, beyond.
+    let end = SEARCH_HZ[1];
+    if side == Side::Low && hz > 0.99 * end {
+        let levels = level_db(&[0.5 * end, end]);
+        if !(levels[1] - levels[0] <= RISES_BY_DB) {
+            return Ok(None);
+        }
     }
+    corner_beside(level_db, hz, side)
 }
 
 /// Around which frequency a cathode follows its grid most: the maximum of their ratio that is nearest to the
@@ -279,6 +288,17 @@ mod tests {
         let corner = section_corner(&mut high_pass, [100.0, 5_000.0], Side::Low).unwrap().unwrap();
         // 3 dB below its level at 5 kHz.
         assert!((corner.frequency_hz / 2.0 - 1.0).abs() < 1e-6, "{corner:?}");
+    }
+
+    /// The end of the search is no place from which a corner is 3 dB down.
+    #[test]
+    fn a_corner_beyond_the_search_is_none() {
+        for (corner_hz, found) in [(1e6, false), (30e3, false), (2e3, true)] {
+            let mut high_pass =
+                one_by_one(|hz| -10.0 * (1.0 + f64::powi(corner_hz / hz, 2)).log10());
+            let corner = section_corner(&mut high_pass, SEARCH_HZ, Side::Low).unwrap();
+            assert_eq!(corner.is_some(), found, "{corner_hz} Hz: {corner:?}");
+        }
     }
 
     /// At the bottom of the search more reaches the phase inverter of this amp by its supply than by the capacitor

@@ -125,9 +125,9 @@ fn job_text(amp: &AmpFile, clip: &str) -> String {
          note = \"What this version is, in a sentence.\"\n\
          \n\
          {change}{positions}\n\
-         [trim]\n\
-         trimmed_by_at_least = \"6 dB\"      # less energy below 30 Hz\n\
-         low_e_changed_by_at_most = \"1 dB\" # and the guitar as it was\n\
+         # [trim]                            # where a low-end trim is wanted: what it has to do\n\
+         # trimmed_by_at_least = \"6 dB\"      # less energy below 30 Hz\n\
+         # low_e_changed_by_at_most = \"1 dB\" # and the guitar as it was\n\
          {values}"
     )
 }

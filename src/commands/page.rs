@@ -8,6 +8,7 @@ use super::audition::{in_page_order, page_model};
 use super::breakup::break_up_table;
 use super::failure::Failure;
 use super::input::{open_clips, open_job};
+use super::output::print;
 use super::progress::bar;
 use super::render::{quality, render_work, report_of};
 use crate::amp::Job;
@@ -65,8 +66,7 @@ pub fn run(args: &PageArgs) -> Result<(), Failure> {
     bar.finish_and_clear();
     let page = write_page(&page_of(&job, &report, &sets)?).map_err(Failure::fault)?;
     write_whole(&args.out, page.html.as_bytes(), args.force)?;
-    println!("{} ({:.1} MB)", args.out.display(), page.html.len() as f64 / 1e6);
-    Ok(())
+    print(&format!("{} ({:.1} MB)\n", args.out.display(), page.html.len() as f64 / 1e6))
 }
 
 /// Everything that the page shows of a job.

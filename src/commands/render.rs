@@ -11,7 +11,7 @@ use super::output::print;
 use super::page::page_of;
 use super::progress::bar;
 use super::report::{check, refuse_existing, write_figure, write_report};
-use crate::amp::Job;
+use crate::amp::{Job, file_stem};
 use crate::analysis::SpectrumMeter;
 use crate::audio::{OutputFolder, OutputFormat, WavWriter};
 use crate::driven::Quality;
@@ -165,19 +165,6 @@ fn summary(report: &Report, folder: &Path, lines: &str, page_bytes: usize) -> St
         folder.join(PAGE_FILE).display(),
         page_bytes as f64 / 1e6
     )
-}
-
-/// A name that is safe in a file name anywhere: letters, digits and hyphens.
-pub fn file_stem(name: &str) -> String {
-    let mut stem: String = name
-        .chars()
-        .map(|c| if c.is_alphanumeric() { c.to_ascii_lowercase() } else { '-' })
-        .collect();
-    while stem.contains("--") {
-        stem = stem.replace("--", "-");
-    }
-    let stem = stem.trim_matches('-');
-    if stem.is_empty() { "unnamed".to_owned() } else { stem.to_owned() }
 }
 
 /// Writes the clips of a set and their spectra; returns what is to be said of them.

@@ -6,6 +6,7 @@ use clap::Args;
 
 use super::failure::Failure;
 use super::input::{analysis_rate_hz, open_clips, open_job};
+use super::output::print;
 use super::progress::bar;
 use super::render::quality;
 use crate::audio::OutputFolder;
@@ -64,9 +65,9 @@ pub fn run(args: &ReportArgs) -> Result<(), Failure> {
     }
     bar.finish_and_clear();
     if args.json {
-        println!("{}", to_json(&report)?);
+        print(&format!("{}\n", to_json(&report)?))?;
     } else {
-        print!("{}", to_text(&report));
+        print(&to_text(&report))?;
     }
     if let Some(folder) = &args.out {
         let mut outputs = OutputFolder::create(folder, args.force)?;

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::failure::Failure;
 use super::input::open_subject;
+use super::output::print;
 use crate::amp::{AmpState, BuiltCircuit, INPUT_PART};
 use crate::analysis::corners::decibels;
 use crate::audio::write_whole;
@@ -107,12 +108,13 @@ pub fn run(args: &ResponseArgs) -> Result<(), Failure> {
             magnitude_db: &magnitude_db,
             phase_deg: &phase_deg,
         };
-        println!("{}", serde_json::to_string_pretty(&json).map_err(Failure::fault)?);
+        print(&format!("{}\n", serde_json::to_string_pretty(&json).map_err(Failure::fault)?))?;
     } else if args.csv || (args.svg.is_none() && args.png.is_none()) {
-        println!("frequency_hz,magnitude_db,phase_deg");
+        let mut text = String::from("frequency_hz,magnitude_db,phase_deg\n");
         for ((hz, db), deg) in frequency_hz.iter().zip(&magnitude_db).zip(&phase_deg) {
-            println!("{hz},{db:.6},{deg:.5}");
+            text.push_str(&format!("{hz},{db:.6},{deg:.5}\n"));
         }
+        print(&text)?;
     }
     let points = frequency_hz.iter().copied().zip(magnitude_db.iter().copied()).collect();
     let title = format!("{}: response at {name}", state.title());

@@ -200,5 +200,9 @@ fn break_up_table(out: &mut String, model: &PageModel, break_up: &BreakUp) {
 }
 
 fn volts_text(volts: f64) -> String {
-    if volts < 1.0 { format!("{:.0}\u{a0}mV", volts * 1e3) } else { format!("{volts:.2}\u{a0}V") }
+    match volts {
+        volts if volts < 0.01 => format!("{:.2}\u{a0}mV", volts * 1e3),
+        volts if volts < 1.0 => format!("{:.0}\u{a0}mV", volts * 1e3),
+        volts => format!("{volts:.2}\u{a0}V"),
+    }
 }

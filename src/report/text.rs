@@ -94,12 +94,13 @@ fn write_trim(out: &mut String, r: &Report) -> std::fmt::Result {
         writeln!(out, "\n{title}, change of energy in dB")?;
         writeln!(out, "  {:<20} {below:>14} {range:>14} {:>10}", "clip", "whole")?;
         for c in clips {
-            let in_range = c.below_range_change_db.map_or("-".to_owned(), |d| format!("{d:+.2}"));
-            writeln!(
-                out,
-                "  {:<20} {:>+14.2} {:>14} {:>+10.2}",
-                c.clip, c.below_change_db, in_range, c.whole_change_db
-            )?;
+            let change = |db: f64| match db.is_finite() {
+                true => format!("{db:+.2}"),
+                false => "silent".to_owned(),
+            };
+            let in_range = c.below_range_change_db.map_or("-".to_owned(), change);
+            let [low, whole] = [c.below_change_db, c.whole_change_db].map(change);
+            writeln!(out, "  {:<20} {low:>14} {in_range:>14} {whole:>10}", c.clip)?;
         }
         Ok(())
     };

@@ -43,7 +43,9 @@ pub fn trim_report(
     let low_e_change_db = low_e.map_or(0.0, |s| s.measured_change_db);
     let wanted = job.trim.trimmed_by_at_least.0;
     let allowed = job.trim.low_e_changed_by_at_most.0;
-    let trimmed = !clips.is_empty() && clips.iter().all(|c| c.below_change_db <= -wanted);
+    // A silent clip tells nothing.
+    let mut judged = clips.iter().map(|c| c.below_change_db).filter(|db| db.is_finite()).peekable();
+    let trimmed = judged.peek().is_some() && judged.all(|db| db <= -wanted);
     let kept = low_e_change_db.abs() <= allowed;
     let mut report = TrimReport {
         asked_for: job.trim.asked_for,
@@ -81,7 +83,8 @@ pub fn add_trim_as_rendered(
         let (b, a) = rayon::join(|| spectrum_of_tape(before), || spectrum_of_tape(after));
         Ok::<_, RenderError>(limits.compare(&set.name, &b?, &a?, rate))
     })?;
-    let changes = || report.as_rendered.iter().map(|c| c.below_change_db);
+    let changes =
+        || report.as_rendered.iter().map(|c| c.below_change_db).filter(|db| db.is_finite());
     let (least, most) =
         (changes().fold(f64::INFINITY, f64::min), changes().fold(f64::NEG_INFINITY, f64::max));
     if least <= most {
@@ -146,7 +149,7 @@ fn spectrum(
     passed: &(dyn Fn(u64) + Sync),
 ) -> Result<Spectrum, RenderError> {
     let rate = f64::from(clip.sample_rate_hz());
-    let plan = VersionPlan::new(state, RenderPath::Linear, rate)?;
+    let plan = VersionPlan::new(&state.without_moves(), RenderPath::Linear, rate)?;
     let in_version = |source| RenderError::Spectrum { version: state.version().to_owned(), source };
     let mut meter = SpectrumMeter::new(rate, BIN_HZ).map_err(in_version)?;
     let measure = |block: &[f64]| meter.add(block).map_err(in_version);
@@ -158,13 +161,14 @@ fn spectrum(
 /// The verdict in plain words, with the limits that it rests on.
 fn verdict(report: &TrimReport, kept: bool) -> String {
     let TrimReport { below_hz, wanted_trim_db, allowed_low_e_db, low_e_hz, .. } = report;
-    let cut: Vec<f64> = report.clips.iter().map(|c| -c.below_change_db).collect();
+    let changes = report.clips.iter().map(|c| c.below_change_db);
+    let cut: Vec<f64> = changes.filter(|db| db.is_finite()).map(|db| -db).collect();
     let least = cut.iter().copied().fold(f64::INFINITY, f64::min);
     let low_e = format!(
         "the low E ({low_e_hz:.2} Hz) changes by {:+.2} dB (allowed: {allowed_low_e_db} dB)",
         report.low_e_change_db
     );
-    if report.clips.is_empty() {
+    if cut.is_empty() {
         return format!("No clip to judge by; {low_e}.");
     }
     let rumble = format!(
