@@ -147,7 +147,7 @@ pub fn section_corner(
     let end = SEARCH_HZ[1];
     if side == Side::Low && hz > 0.99 * end {
         let levels = level_db(&[0.5 * end, end]);
-        if !(levels[1] - levels[0] <= RISES_BY_DB) {
+        if levels[1] - levels[0] > RISES_BY_DB {
             return Ok(None);
         }
     }
