@@ -82,7 +82,9 @@ fn job_text(amp: &AmpFile, clip: &str) -> String {
                 && between.iter().all(|n| n != "0" && n != "ground") =>
         {
             let half = crate::units::Series::E6.at_or_below(crate::units::Farads(value.0 / 2.0));
-            half.map(|half| format!("{name} = \"{half}\"    # was {value}: {}", part.purpose))
+            let what = if part.purpose.is_empty() { "" } else { ": " };
+            let purpose = &part.purpose;
+            half.map(|half| format!("{name} = \"{half}\"    # was {value}{what}{purpose}"))
         }
         _ => None,
     });

@@ -36,7 +36,7 @@ pub struct ValuesArgs {
     /// Version that is the start (that of the job's [values], or its last)
     #[arg(long)]
     version: Option<String>,
-    /// Series of IEC 60063 to choose from: E6, E12, E24 (E12 if the job names none)
+    /// Series of IEC 60063 to choose from: E3, E6, E12, E24, E48 or E96 (E12 if the job names none)
     #[arg(long)]
     series: Option<Series>,
     /// Number of answers

@@ -102,11 +102,14 @@ pub(super) fn question(subject: &Subject, args: &Asked) -> Result<Question, Fail
     if free.is_empty() {
         if !there.controls().contains_key(&control) {
             let known: Vec<&str> = there.controls().keys().map(String::as_str).collect();
-            return Err(Failure::input(format!(
-                "{} has no control {control}; name its free controls with --free: {}",
-                title(&there),
-                known.join(", ")
-            )));
+            let title = title(&there);
+            return Err(Failure::input(match known.is_empty() {
+                true => format!("{title} has no control at all; there is no scale to map onto"),
+                false => format!(
+                    "{title} has no control {control}; name its free controls with --free: {}",
+                    known.join(", ")
+                ),
+            }));
         }
         free.push(control.clone());
     }
