@@ -17,7 +17,7 @@ fn main() -> ExitCode {
             return;
         }
         abandon_unfinished();
-        eprintln!("presolder: interrupted; nothing was written");
+        eprintln!("presolder: interrupted; nothing is left half written");
         std::process::exit(INTERRUPTED);
     });
     match run(&command_line) {

@@ -205,8 +205,8 @@ fn a_job_with_dials_shows_the_two_scales() {
 
 #[test]
 fn takes_follow_the_pages_order_and_are_matched_in_loudness() {
-    // In the job's order: proposed, as received, both, turned up.
-    let levels = [0.25, 0.5, 0.125, 1.0];
+    // In the job's order: proposed, as received, both, turned up; one of the opposite polarity.
+    let levels = [0.25, 0.5, -0.125, 1.0];
     let job = job();
     let clips = levels.map(|level| tone(level, 96_000));
     let matched = match_loudness(&clips.iter().collect::<Vec<_>>(), None).unwrap();
@@ -239,6 +239,9 @@ fn takes_follow_the_pages_order_and_are_matched_in_loudness() {
     let rest = clip.differences[0].samples.iter().fold(0.0_f32, |most, s| most.max(s.abs()));
     assert!(rest < 1e-6, "{rest}");
     assert!((clip.differences[0].before_gain_db + 6.0206).abs() < 1e-3);
+    let inverted: Vec<bool> = clip.differences.iter().map(|d| d.before_inverted).collect();
+    assert_eq!(inverted, [false, true, false]);
     let page = write_page(&model).unwrap();
+    assert_eq!(page.html.matches("turned over (opposite polarity)").count(), 1);
     assert!(page.html.contains("Work &lt;/script&gt;") && page.html.contains("6.0\u{a0}dB softer"));
 }

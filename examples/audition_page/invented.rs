@@ -142,6 +142,7 @@ pub fn clip(name: &str, note: &str, seconds: f64, spacing_seconds: f64) -> Clip 
             after,
             samples: before.iter().zip(later).map(|(a, b)| b - gain as f32 * a).collect(),
             before_gain_db: 20.0 * gain.abs().log10(),
+            before_inverted: false,
         }
     });
     Clip {

@@ -296,6 +296,7 @@ fn clip(job: &Job, set: &ClipSet, order: &[usize], after: usize) -> Result<page:
             after,
             samples: playable(rest.excerpt(LONGEST_S, set.scale)?)?,
             before_gain_db: 20.0 * rest.gain.abs().max(1e-15).log10(),
+            before_inverted: rest.gain < 0.0,
         })
     });
     let tape = rendered.first().map(|version| &version.tape);

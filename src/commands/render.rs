@@ -213,7 +213,8 @@ fn write_set(
         let file = format!("difference/{name}");
         let blocks = |take: &mut Take| rest.for_each_block(take);
         lines += &write_clip(outputs, &file, held, set.scale, way.format, blocks)?;
-        lines += &format!("  {name:<48} {:>8.2} dB of what is after\n", rest.rest_db);
+        let inverted = if rest.gain < 0.0 { "; opposite polarity, taken out first" } else { "" };
+        lines += &format!("  {name:<48} {:>8.2} dB of what is after{inverted}\n", rest.rest_db);
     }
     if !spectra.is_empty() {
         let figure = spectra_figure(report, &set.name, spectra);

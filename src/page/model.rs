@@ -105,6 +105,8 @@ pub struct Difference {
     pub samples: Vec<f32>,
     /// The gain that was given to the version before, in dB.
     pub before_gain_db: f64,
+    /// Whether it was turned over, too: one version has the opposite polarity.
+    pub before_inverted: bool,
 }
 
 /// Curves of response against frequency.

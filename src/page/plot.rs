@@ -153,9 +153,9 @@ fn draw_into(svg: &mut String, plot: &Plot<'_>, frame: &Frame) -> std::fmt::Resu
     }
     for (version, levels) in &plot.curves {
         write!(svg, r#"<path class="curve v{}" d=""#, version % CURVE_CLASSES)?;
-        for (index, (&hz, &db)) in plot.frequencies_hz.iter().zip(*levels).enumerate() {
-            let letter = if index == 0 { 'M' } else { 'L' };
-            write!(svg, "{letter}{:.1} {:.1}", across(hz), down(db))?;
+        let points = plot.frequencies_hz.iter().zip(*levels).map(|(&hz, &db)| (across(hz), db));
+        for (pen_down, (x, db)) in above(points, scale.low_db) {
+            write!(svg, "{}{x:.1} {:.1}", if pen_down { 'L' } else { 'M' }, down(db))?;
         }
         svg.push_str(r#""/>"#);
     }
@@ -163,6 +163,32 @@ fn draw_into(svg: &mut String, plot: &Plot<'_>, frame: &Frame) -> std::fmt::Resu
         svg,
         r#"<path class="axis" d="M{LEFT} {TOP}V{floor}H{right}"/><path class="cursor" d="M0 {TOP}V{floor}"/></svg>"#
     )
+}
+
+/// The strokes of a curve where it lies above the bottom of its plot: whether the pen is down on the way to a
+/// point. Below, nothing is drawn; a line along the bottom would look like the curve.
+fn above(points: impl Iterator<Item = (f64, f64)>, bottom_db: f64) -> Vec<(bool, (f64, f64))> {
+    let mut strokes = Vec::new();
+    let mut last: Option<(f64, f64)> = None;
+    for (x, db) in points {
+        let crossing = |(x0, db0): (f64, f64)| {
+            let share = (bottom_db - db0) / (db - db0);
+            // From no level at all, minus infinity, the curve rises at once.
+            (if share.is_finite() { x0 + share * (x - x0) } else { x }, bottom_db)
+        };
+        match last.map(|point| (point, point.1 >= bottom_db)) {
+            None if db >= bottom_db => strokes.push((false, (x, db))),
+            Some((_, true)) if db >= bottom_db => strokes.push((true, (x, db))),
+            Some((before, true)) => strokes.push((true, crossing(before))),
+            Some((before, false)) if db >= bottom_db => {
+                strokes.push((false, crossing(before)));
+                strokes.push((true, (x, db)));
+            }
+            _ => {}
+        }
+        last = Some((x, db));
+    }
+    strokes
 }
 
 /// How many curve styles the style sheet has.
@@ -284,6 +310,18 @@ mod tests {
         assert!(nothing.low_db < nothing.high_db);
         let deep = Scale::covering([-500.0, 0.0].into_iter(), 48.0);
         assert!(deep.low_db >= -72.0);
+    }
+
+    #[test]
+    fn a_curve_ends_at_the_bottom_of_its_plot() {
+        let points = [(0.0, -30.0), (1.0, -10.0), (2.0, 0.0), (3.0, -40.0), (4.0, -50.0)];
+        let strokes = above(points.into_iter(), -20.0);
+        let expected =
+            [(false, (0.5, -20.0)), (true, (1.0, -10.0)), (true, (2.0, 0.0)), (true, (2.5, -20.0))];
+        assert_eq!(strokes, expected);
+        let silent = [(0.0, f64::NEG_INFINITY), (1.0, -10.0)];
+        assert_eq!(above(silent.into_iter(), -20.0), [(false, (1.0, -20.0)), (true, (1.0, -10.0))]);
+        assert_eq!(above([(0.0, -30.0), (1.0, -25.0)].into_iter(), -20.0), []);
     }
 
     #[test]

@@ -177,19 +177,21 @@ fn difference_choice(
     let name = |version: usize| model.versions.get(version).map_or("", |version| &version.name);
     let after = clip.takes.get(difference.after).map_or(&[][..], |take| &take.samples);
     let (strength, whole) = (rms(&difference.samples), rms(after));
-    let below = if strength > 0.0 && whole > 0.0 {
+    // What 32 bits leave of nothing is nothing.
+    let below = if strength > 1e-7 * whole && whole > 0.0 {
         format!("{:.0}\u{a0}dB below {}", decibels(whole / strength), Text(name(difference.after)))
     } else {
         "silent: nothing changed".to_owned()
     };
     let _ = write!(
         out,
-        r#"<label class="choice difference"><input type="radio" name="voice-{index}" value="{}"><kbd>D</kbd><span class="words"><b>Only what changes: {} less {}</b> <small>{} set {} first, for the closest match</small></span><span class="loud">{below}</span></label>"#,
+        r#"<label class="choice difference"><input type="radio" name="voice-{index}" value="{}"><kbd>D</kbd><span class="words"><b>Only what changes: {} less {}</b> <small>{} set {}{} first, for the closest match</small></span><span class="loud">{below}</span></label>"#,
         clip.takes.len() + number,
         Text(name(difference.after)),
         Text(name(difference.before)),
         Text(name(difference.before)),
         level_text(difference.before_gain_db),
+        if difference.before_inverted { " and turned over (opposite polarity)" } else { "" },
     );
 }
 

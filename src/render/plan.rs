@@ -18,22 +18,27 @@ use crate::units::{Position, Seconds};
 pub enum RenderError {
     #[error(transparent)]
     Amp(#[from] AmpError),
-    #[error("version \"{version}\": {source}")]
+    #[error("{}{source}", of(.version))]
     Circuit { version: String, source: CircuitError },
-    #[error("version \"{version}\": {source}")]
+    #[error("{}{source}", of(.version))]
     Linear { version: String, source: LinearError },
-    #[error("version \"{version}\": {source}")]
+    #[error("{}{source}", of(.version))]
     Driven { version: String, source: DrivenError },
     #[error(transparent)]
     Audio(#[from] AudioError),
-    #[error("version \"{version}\": {source}")]
+    #[error("{}{source}", of(.version))]
     Measure { version: String, source: MeasureError },
     #[error(transparent)]
     Difference(#[from] DifferenceError),
-    #[error("version \"{version}\": {source}")]
+    #[error("{}{source}", of(.version))]
     Spectrum { version: String, source: SpectrumError },
     #[error("version \"{version}\" gave a sample that is no finite number at frame {frame}")]
     NotFinite { version: String, frame: usize },
+}
+
+/// Of which version a message is; an amp by itself is none.
+fn of(version: &str) -> String {
+    if version.is_empty() { String::new() } else { format!("version \"{version}\": ") }
 }
 
 impl RenderError {
