@@ -204,6 +204,35 @@ fn breakup_names_levels_where_tone_finds_that_distortion() {
     assert!((gain_db - number(&case["small_signal_gain_db"])).abs() < 0.01, "{gain_db} dB");
 }
 
+/// Three stages one after the other distort by 1 % below the first level of the usual curve: the search goes
+/// down for it, and `tone` finds that distortion there.
+#[test]
+fn breakup_below_a_millivolt_is_found_there() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut amp = "title = \"Three stages\"\ninput = \"g1\"\noutput = \"g4\"\n[supplies]\nht = \"300 V\"\n[parts]\n\
+                   R1 = { kind = \"resistor\", value = \"1M\", between = [\"g1\", \"0\"] }\n"
+        .to_owned();
+    for k in 1..=3 {
+        let next = k + 1;
+        amp += &format!(
+            "V{k} = {{ kind = \"triode\", type = \"12AX7\", plate = \"p{k}\", grid = \"g{k}\", cathode = \"k{k}\" }}\n\
+             R{k}1 = {{ kind = \"resistor\", value = \"100k\", between = [\"ht\", \"p{k}\"] }}\n\
+             R{k}2 = {{ kind = \"resistor\", value = \"1k5\", between = [\"k{k}\", \"0\"] }}\n\
+             C{k}1 = {{ kind = \"capacitor\", value = \"22u\", between = [\"k{k}\", \"0\"] }}\n\
+             C{k}2 = {{ kind = \"capacitor\", value = \"22n\", between = [\"p{k}\", \"g{next}\"] }}\n\
+             R{k}3 = {{ kind = \"resistor\", value = \"1M\", between = [\"g{next}\", \"0\"] }}\n"
+        );
+    }
+    std::fs::write(folder.path().join("three.toml"), amp).expect("written");
+    let found = json(folder.path(), &["breakup", "three.toml", "--quality", "draft", "--json"]);
+    let volts = number(&found["cases"][0]["onset_volts"][0]);
+    assert!((1.1e-5..0.9e-3).contains(&volts), "{volts} V");
+    let peak = format!("{volts:.10}");
+    let arguments = ["tone", "three.toml", "--peak", &peak, "--quality", "draft", "--json"];
+    let thd = number(&json(folder.path(), &arguments)["thd_percent"]);
+    assert!((thd - 1.0).abs() < 0.01, "{thd} % at {volts} V");
+}
+
 /// What the valves' currents have over their linearisation, through the linear circuit, makes up the
 /// harmonics at the output: two ways to the same figures, one by running the circuit in time, one by
 /// the transfer impedances of the circuit at rest.
