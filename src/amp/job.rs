@@ -315,9 +315,10 @@ fn one_file<'a>(
     mut others: impl Iterator<Item = &'a str>,
 ) -> Option<String> {
     let stem = file_stem(name);
-    let other = others.find(|other| file_stem(other) == stem)?;
+    // Some disks take letters for the same in either case.
+    let other = others.find(|other| file_stem(other).to_lowercase() == stem.to_lowercase())?;
     Some(format!(
-        "the {what} \"{other}\" and \"{name}\" would both be written to {stem}.wav; give this one another name"
+        "the {what} \"{other}\" and \"{name}\" would both be called {stem} in the names of files; give this one another name"
     ))
 }
 

@@ -104,15 +104,18 @@ pub fn breakup(
     let mut levels: Vec<Level> = Vec::new();
     let mut found: [Option<(f64, f64)>; 3] = [None; 3];
     let mut below = None;
-    let usual = run.clone().settle_within(FIRST_VOLTS, ON_CURVE).thd_percent();
-    let first_volts = if usual < THRESHOLDS_PERCENT[0] { FIRST_VOLTS } else { LEAST_VOLTS };
-    let steps = (20.0 * (LAST_VOLTS / first_volts).log10() / STEP_DB).ceil() as i32;
-    for k in 0..=steps {
+    let (mut first_volts, mut k) = (FIRST_VOLTS, 0);
+    loop {
         let volts = (first_volts * 10f64.powf(STEP_DB * f64::from(k) / 20.0)).min(LAST_VOLTS);
+        k += 1;
         let ready = run.clone();
         run.processor().restart_report();
         let tone = run.settle_within(volts, ON_CURVE);
         let thd = tone.thd_percent();
+        if levels.is_empty() && first_volts > LEAST_VOLTS && thd >= THRESHOLDS_PERCENT[0] {
+            (first_volts, k, run) = (LEAST_VOLTS, 0, ready);
+            continue;
+        }
         for (slot, threshold) in found.iter_mut().zip(THRESHOLDS_PERCENT) {
             if slot.is_none() && thd >= threshold {
                 *slot = Some(onset(&ready, below, (volts, thd), threshold));
@@ -121,7 +124,7 @@ pub fn breakup(
         below = Some((volts, thd));
         levels.push(level(&mut run, volts, &tone));
         let far = |(at, _): (f64, f64)| 20.0 * (volts / at).log10() > BEYOND_DB;
-        if found[2].is_some_and(far) {
+        if volts >= LAST_VOLTS || found[2].is_some_and(far) {
             break;
         }
     }

@@ -15,20 +15,22 @@ use nalgebra::Complex;
 use super::crossings::{
     CrossingError, HALF_POWER_DB, LevelCurve, Reference, crossings, half_power_corners,
 };
-use crate::circuit::{CircuitError, GROUND, Kind, LinearCircuit, Node};
+use crate::circuit::{CircuitError, GROUND, Kind, LinearCircuit, Node, Part};
 
 /// Corners are looked for, and can be measured, between these.
 pub const SEARCH_HZ: [f64; 2] = [0.5, 20_000.0];
 /// A local maximum further below the highest point than this is a hump on a slope.
 const MAXIMUM_WITHIN_DB: f64 = 20.0;
 const POINTS_PER_OCTAVE: f64 = 24.0;
+/// From here on it is looked at from which side a capacitor is driven.
+const BOTTOM_HZ: f64 = 0.05;
 /// A section counts as driven where its driven side is no further below the most that it gets.
 const DRIVEN_WITHIN_DB: f64 = 80.0;
 /// Where a cathode follows its grid by less, bypassing it adds less than 1 dB of gain: -20 lg(1 - 0.1).
 const FOLLOWS_DB: f64 = -20.0;
-/// A coupling that rises by more over the last octave of the search has its corner above 8 kHz, and nearer to the
-/// end than could be told.
-const RISES_BY_DB: f64 = 1.5;
+/// A coupling that rises by more over the last octave of the search has its corner above 14 kHz: half of the power
+/// of what it comes to is not in the search, or too near to its end to be told.
+const RISES_BY_DB: f64 = 3.0;
 
 /// Which side of a response a corner bounds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,6 +51,8 @@ pub struct SectionPlan {
     pub to: Node,
     /// Which side the capacitor cuts.
     pub side: Side,
+    /// From where to where it is driven at all.
+    pub driven_hz: [f64; 2],
 }
 
 /// A corner and the point that it is 3 dB below of.
@@ -110,19 +114,15 @@ fn grid(low: f64) -> Vec<f64> {
     (0..=n).map(|k| (low * (high / low).powf(k as f64 / n as f64)).min(high)).collect()
 }
 
-/// From where to where a section is driven at all, from the level at its driven side.
-///
-/// # Errors
-/// Those of the level.
-pub fn driven_range<E>(
-    level_db: impl FnOnce(&[f64]) -> Result<Vec<f64>, E>,
-) -> Result<[f64; 2], E> {
-    let hz = grid(SEARCH_HZ[0]);
-    let levels = level_db(&hz)?;
-    let top = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let driven = |k: &usize| levels[*k] >= top - DRIVEN_WITHIN_DB;
+/// From where to where a section is driven at all, by the levels at its driven side.
+fn driven_range(hz: &[f64], levels_db: &[f64]) -> [f64; 2] {
+    let top = levels_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let driven = |k: &usize| levels_db[*k] >= top - DRIVEN_WITHIN_DB;
     let ends = [(0..hz.len()).find(driven), (0..hz.len()).rfind(driven)];
-    Ok([ends[0].map_or(SEARCH_HZ[0], |k| hz[k]), ends[1].map_or(SEARCH_HZ[1], |k| hz[k])])
+    [
+        ends[0].map_or(SEARCH_HZ[0], |k| hz[k].max(SEARCH_HZ[0])),
+        ends[1].map_or(SEARCH_HZ[1], |k| hz[k]),
+    ]
 }
 
 /// The corner of a section's ratio. A coupling's is on the low side of its highest point where the section is
@@ -211,48 +211,55 @@ pub fn sections(linear: &LinearCircuit, source: &str) -> Result<Vec<SectionPlan>
             _ => None,
         })
         .collect();
+    let hz = grid(BOTTOM_HZ);
+    // Every node in one go: a solution has them all.
+    let ends = |part: &Part| match part.kind {
+        Kind::Capacitor { between, .. } => Some(between),
+        _ => None,
+    };
+    let mut nodes: Vec<Node> = circuit.parts().filter_map(ends).flatten().collect();
+    nodes.extend(cathodes.iter().map(|(_, grid)| *grid));
+    nodes.sort_unstable();
+    nodes.dedup();
+    let gains = linear.gains(source, &nodes, &hz)?;
+    let gains = |node: Node| nodes.binary_search(&node).ok().map(|at| gains[at].as_slice());
     let mut plans = Vec::new();
     for part in circuit.parts() {
-        let Kind::Capacitor { between: [a, b], .. } = part.kind else { continue };
+        let Some([a, b]) = ends(part) else { continue };
         let plan = if a != GROUND && b != GROUND {
-            coupling(linear, source, [a, b])?.map(|[from, to]| (from, to, Side::Low))
+            let turned = gains(a).zip(gains(b)).and_then(|(ga, gb)| is_driven_from_first(ga, gb));
+            turned.map(|forward| if forward { (a, b, Side::Low) } else { (b, a, Side::Low) })
         } else {
             let node = if a == GROUND { b } else { a };
             cathodes.iter().find(|(k, _)| *k == node).map(|&(k, grid)| (grid, k, Side::High))
         };
         if let Some((from, to, side)) = plan {
-            plans.push(SectionPlan { part: part.name.clone(), from, to, side });
+            let levels: Vec<f64> =
+                gains(from).unwrap_or_default().iter().copied().map(decibels).collect();
+            let driven_hz = driven_range(&hz, &levels);
+            plans.push(SectionPlan { part: part.name.clone(), from, to, side, driven_hz });
         }
     }
     Ok(plans)
 }
 
-/// The two sides of a coupling capacitor, the driven one first; `None` where both sides carry nearly
-/// the same at the lowest frequency that drives it (then it has no corner of 3 dB) or neither carries anything.
-fn coupling(
-    linear: &LinearCircuit,
-    source: &str,
-    [a, b]: [Node; 2],
-) -> Result<Option<[Node; 2]>, CircuitError> {
-    const BOTTOM_HZ: f64 = 0.05;
+/// Whether the first side of a coupling capacitor drives the second or the other way round; `None` where both
+/// sides carry nearly the same at the lowest frequency that drives it (then it has no corner of 3 dB) or neither
+/// carries anything.
+fn is_driven_from_first(first: &[Complex<f64>], second: &[Complex<f64>]) -> Option<bool> {
     const QUIET: f64 = 1e-12;
     const LOST: f64 = 0.7;
     const WITHIN_DB: f64 = 60.0;
-    let gains = linear.gains(source, &[a, b], &grid(BOTTOM_HZ))?;
-    let sizes = || gains[0].iter().zip(&gains[1]).map(|(a, b)| [a.norm(), b.norm()]);
+    let sizes = || first.iter().zip(second).map(|(a, b)| [a.norm(), b.norm()]);
     let top = sizes().flatten().fold(QUIET, f64::max);
     // Below that, what comes round by the supply may be more than what comes from the input.
-    let least = top * 10f64.powf(-WITHIN_DB / 20.0);
-    let Some([va, vb]) = sizes().find(|[va, vb]| va.max(*vb) > least.max(QUIET)) else {
-        return Ok(None);
-    };
-    Ok(if vb < LOST * va {
-        Some([a, b])
-    } else if va < LOST * vb {
-        Some([b, a])
-    } else {
-        None
-    })
+    let least = (top * 10f64.powf(-WITHIN_DB / 20.0)).max(QUIET);
+    let [a, b] = sizes().find(|[a, b]| a.max(*b) > least)?;
+    match (b < LOST * a, a < LOST * b) {
+        (true, _) => Some(true),
+        (_, true) => Some(false),
+        _ => None,
+    }
 }
 
 #[cfg(test)]
@@ -269,8 +276,9 @@ mod tests {
         for by_supply_db in [f64::NEG_INFINITY, -140.0] {
             let by_supply = |hz: f64| 10f64.powf((by_supply_db - driven_db(hz)) / 10.0);
             let mut ratio = one_by_one(|hz| 10.0 * (0.4 * bypass(hz) + by_supply(hz)).log10());
-            let levels = |hz: &[f64]| Ok::<_, ()>(hz.iter().map(|&hz| driven_db(hz)).collect());
-            let driven = driven_range(levels).unwrap();
+            let hz = grid(BOTTOM_HZ);
+            let driven =
+                driven_range(&hz, &hz.iter().map(|&hz| driven_db(hz)).collect::<Vec<f64>>());
             // -80 dB at 20 Hz less two thirds of a decade.
             assert!(
                 (driven[0] / 4.31 - 1.0).abs() < 0.03 && driven[1] == SEARCH_HZ[1],
@@ -315,14 +323,11 @@ mod tests {
         let ends = [plan.from, plan.to].map(|n| built.circuit.node_name(n));
         assert_eq!(ends, ["tone", "g3a"]);
         let gains = |hz: &[f64]| linear.gains(crate::amp::INPUT_PART, &[plan.from, plan.to], hz);
-        let driven = driven_range(|hz| {
-            Ok::<_, CircuitError>(gains(hz)?[0].iter().copied().map(decibels).collect())
-        });
         let mut ratio = |hz: &[f64]| {
             let gains = gains(hz).unwrap();
             gains[1].iter().zip(&gains[0]).map(|(to, from)| decibels(to / from)).collect()
         };
-        let corner = section_corner(&mut ratio, driven.unwrap(), Side::Low).unwrap().unwrap();
+        let corner = section_corner(&mut ratio, plan.driven_hz, Side::Low).unwrap().unwrap();
         assert!((3.6..7.2).contains(&corner.frequency_hz), "{corner:?}");
     }
 }

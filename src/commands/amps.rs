@@ -3,9 +3,7 @@
 use clap::Args;
 
 use crate::amp::{AmpFile, AmpState, BuiltCircuit, INPUT_PART, Part, PartKind, amp_names};
-use crate::analysis::corners::{
-    Corner, Side, amp_corner, decibels, driven_range, section_corner, sections,
-};
+use crate::analysis::corners::{Corner, Side, amp_corner, decibels, section_corner, sections};
 use crate::analysis::{CrossingError, LevelCurve};
 use crate::circuit::{CircuitError, LinearCircuit, OperatingPoint};
 use crate::units::{Amperes, Hertz, Volts, Watts};
@@ -289,12 +287,7 @@ fn corners(
             let gains = linear.gains(INPUT_PART, &[plan.from, plan.to], hz)?;
             Ok(gains[1].iter().zip(&gains[0]).map(|(to, from)| decibels(to / from)).collect())
         };
-        let driven = driven_range(|hz| {
-            let gains = linear.gains(INPUT_PART, &[plan.from], hz)?;
-            Ok(gains[0].iter().copied().map(decibels).collect())
-        });
-        let driven = driven.map_err(wrong)?;
-        let corner = find(state, level, |curve| section_corner(curve, driven, plan.side))?;
+        let corner = find(state, level, |c| section_corner(c, plan.driven_hz, plan.side))?;
         let Some(corner) = corner else { continue };
         let does = match plan.side {
             Side::Low => "takes away below",

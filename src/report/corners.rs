@@ -6,8 +6,7 @@ use nalgebra::Complex;
 use super::model::CornerReport;
 use crate::amp::{BuiltCircuit, INPUT_PART};
 use crate::analysis::corners::{
-    Corner, SEARCH_HZ, Side, amp_corner, corner_near, decibels, driven_range, section_corner,
-    sections,
+    Corner, SEARCH_HZ, Side, amp_corner, corner_near, decibels, section_corner, sections,
 };
 use crate::analysis::{
     CrossingError, LevelCurve, MeasureError, MeasuredResponse, Sweep, SweepPlan,
@@ -176,12 +175,7 @@ pub fn corner_reports(
             let g = linear.gains(INPUT_PART, &[plan.from, plan.to], hz)?;
             Ok(ratio_decibels(&g[1], &g[0]))
         };
-        let driven = driven_range(|hz| {
-            let gains = linear.gains(INPUT_PART, &[plan.from], hz)?;
-            Ok(gains.into_iter().next().map_or_else(Vec::new, all_decibels))
-        });
-        let driven = driven.map_err(wrong)?;
-        let exact = Curve::new(ratio).find(|f| section_corner(f, driven, plan.side));
+        let exact = Curve::new(ratio).find(|f| section_corner(f, plan.driven_hz, plan.side));
         let exact = exact.map_err(wrong)?;
         let Some(theory) = exact else { continue };
         let from = nodes.at(plan.from)?.clone();
